@@ -23,7 +23,7 @@ def entries(lock: str) -> list[list[str]]:
 
 
 def pins(lock: Path) -> dict[str, str]:
-    """Name to version; a package with two versions is refused, since results must not depend on the Python."""
+    """Name to version; one with two versions is refused, since no result may depend on the Python."""
     found: dict[str, str] = {}
     for pin, *_ in entries(lock.read_text(encoding="utf-8")):
         match = PIN.fullmatch(pin)

@@ -1,4 +1,4 @@
-"""What the repository must hold, and must not: machines' paths, registry hosts, exceptions without a reason."""
+"""What the repository must hold, and must not: machines' paths, registry hosts, unexplained exceptions."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def test_every_suppressed_rule_names_its_code_and_its_reason() -> None:
         if unexplained(line)
     ]
     assert bare == [], (
-        "give code and reason: '# type: ignore[arg-type]  # the stub lacks Decimal', '# noqa: N802 - FHIR's name'"
+        "give code and reason: '# type: ignore[arg-type]  # the stub lacks it', '# noqa: N802 - FHIR's name'"
     )
 
 
@@ -108,7 +108,8 @@ def test_a_bare_suppression_would_be_seen(line: str, is_bare: bool) -> None:
 
 
 EXCEPTING = re.compile(
-    r"\[tool\.ruff\.lint\.per-file-ignores\]|\[\[tool\.mypy\.overrides\]\]|(?:extend-)?ignore = |filterwarnings = "
+    r"\[tool\.ruff\.lint\.per-file-ignores\]|\[\[tool\.mypy\.overrides\]\]"
+    r"|(?:extend-)?ignore = |filterwarnings = "
 )
 
 

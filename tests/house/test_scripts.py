@@ -1,4 +1,4 @@
-"""The deploy scripts: sound shell, clear words when something is missing, and a summary that says what the ledger says."""
+"""The deploy scripts: sound shell, clear words when something is missing, a summary true to the ledger."""
 
 from __future__ import annotations
 
