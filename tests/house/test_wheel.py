@@ -50,27 +50,22 @@ def run_installed(site: Path, cwd: Path, *command: str) -> subprocess.CompletedP
     )
 
 
-def test_it_holds_every_mapping_and_the_type_marker(wheel: Path) -> None:
-    names = set(zipfile.ZipFile(wheel).namelist())
-    mappings = {
-        f"drainledger/_mappings/{path.relative_to(ROOT / 'mappings').as_posix()}"
-        for path in tracked_files()
-        if path.is_relative_to(ROOT / "mappings")
+def shipped(folder: str, into: str, suffix: str = "") -> set[str]:
+    """What the wheel should hold of one folder of the repository, under its name there."""
+    inside = (path for path in tracked_files() if path.is_relative_to(ROOT / folder))
+    return {
+        f"{into}{path.relative_to(ROOT / folder).as_posix()}" for path in inside if path.name.endswith(suffix)
     }
-    assert mappings, "mappings/ is empty"
-    assert mappings <= names
-    assert {"drainledger/py.typed", "drainledger/_fixtures/ward.ndjson"} <= names
 
 
-def test_it_holds_all_of_the_package_and_nothing_else(wheel: Path) -> None:
+def test_it_holds_the_package_the_mappings_and_the_fixtures_and_nothing_else(wheel: Path) -> None:
     names = {name for name in zipfile.ZipFile(wheel).namelist() if ".dist-info/" not in name}
-    package = {
-        path.relative_to(ROOT / "service").as_posix()
-        for path in tracked_files()
-        if path.is_relative_to(ROOT / "service")
-    }
-    assert package <= names
-    assert {name for name in names if not name.startswith("drainledger/")} == set()
+    mappings = shipped("mappings", "drainledger/_mappings/")
+    fixtures = shipped("fixtures", "drainledger/_fixtures/", suffix=".ndjson")
+    assert "drainledger/_mappings/codes.toml" in mappings
+    assert "drainledger/_fixtures/ward.ndjson" in fixtures
+    assert "drainledger/py.typed" in names
+    assert names == shipped("service", "") | mappings | fixtures
 
 
 def test_its_metadata_carries_licence_notice_and_dependencies(wheel: Path) -> None:
