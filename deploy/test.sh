@@ -20,7 +20,7 @@ stage() {
   "$@" || fail "stage '$name' failed" "$advice"
 }
 
-node_is_new_enough() { node -e 'process.exit(Number(process.versions.node.split(".")[0]) < 18)' 2>/dev/null; }
+node_is_new_enough() { node -e 'process.exit(parseInt(process.versions.node) < 18 ? 1 : 0)' 2>/dev/null; }
 
 ensure_node() {
   if ! command -v node >/dev/null || ! command -v npm >/dev/null; then
