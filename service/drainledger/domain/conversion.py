@@ -1,0 +1,85 @@
+"""The exact factor between two UCUM units, worked out once a pair by pint and ucumvert.
+
+Both are slow to import and to parse with, so they load at the first unit that needs them, and `factor` remembers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from decimal import Context, Decimal, DecimalException, localcontext
+from fractions import Fraction
+from functools import cache, lru_cache
+from typing import Any, Final
+
+#: Digits carried while pint multiplies its definitions; what is left of its own rounding lies near the 28th.
+_WORKING: Final = Context(prec=60)
+#: A ratio of definitions is a fraction of modest integers. The nearest such one is taken for it when it agrees to this
+#: share; otherwise (a unit with pi or a measured constant in it) the decimal stands as it came out.
+_AGREES: Final = Fraction(1, 10**26)
+_LARGEST_DENOMINATOR: Final = 10**12
+
+#: UCUM defines these two columns by the conventional densities (m[H2O].[in_i]/m, m[Hg].[in_i]/m); ucumvert 0.3.2 takes
+#: them at 60 F, 0.1 % and 0.3 % off. The names are pint's for the conventional ones.
+_CONVENTIONAL: Final = {"[in_i'H2O]": "inch_H2O", "[in_i'Hg]": "inch_Hg"}
+
+
+class NotUcum(ValueError):
+    """Not a UCUM code."""
+
+
+class NotComparable(ValueError):
+    """Two units of different dimensions, or one on an offset or logarithmic scale."""
+
+
+@lru_cache(maxsize=4096)
+def factor(code: str, target: str) -> Fraction:
+    """How many `target` one `code` is. Both are UCUM codes.
+
+    Raises NotUcum or NotComparable. Source of the definitions: UCUM 2.2 and pint's registry; each unit accepted is
+    checked against another implementation in tests/quantities.
+    """
+    if code == target:
+        return Fraction(1)
+    with localcontext(_WORKING):
+        unit, wanted = _parse(code), _parse(target)
+        if not unit._is_multiplicative or unit.dimensionality != wanted.dimensionality:
+            raise NotComparable(code)
+        try:
+            return _rational(_in_base_units(unit) / _in_base_units(wanted))
+        except DecimalException as error:
+            raise NotUcum(code) from error
+
+
+def _in_base_units(quantity: Any) -> Fraction:
+    return Fraction(quantity.to_root_units().magnitude)
+
+
+def _rational(quotient: Fraction) -> Fraction:
+    nearest = quotient.limit_denominator(_LARGEST_DENOMINATOR)
+    return nearest if abs(nearest - quotient) <= _AGREES * quotient else quotient
+
+
+def _parse(code: str) -> Any:
+    from lark.exceptions import LarkError
+    from pint.errors import PintError
+
+    try:
+        return _parser()(code)
+    except (LarkError, PintError, DecimalException) as error:
+        raise NotUcum(code) from error
+
+
+@cache
+def _parser() -> Callable[[str], Any]:
+    """UCUM code -> pint quantity. The registry's own `from_ucum` is passed by: it answers in binary floats."""
+    from ucumvert import PintUcumRegistry, UcumToPintTransformer, get_ucum_parser, parse_ucum
+
+    registry = PintUcumRegistry(non_int_type=Decimal)
+
+    class Transformer(UcumToPintTransformer):  # type: ignore[misc]
+        def simple_unit(self, args: list[Any]) -> Any:
+            conventional = _CONVENTIONAL.get(str(args[0])) if len(args) == 1 else None
+            return self.ureg(conventional) if conventional else super().simple_unit(args)
+
+    transformer, grammar = Transformer(ureg=registry), get_ucum_parser()
+    return lambda code: transformer.transform(parse_ucum(code, grammar))
