@@ -142,7 +142,7 @@ def test_every_exception_in_the_configuration_carries_its_reason() -> None:
         ('filterwarnings = ["error"]\nstrict = true\n', []),
         ('ignore = ["E1"]\nselect = ["E"]\n', ['ignore = ["E1"]']),
         ('[tool.ruff.lint.per-file-ignores]\na = ["T20"]\n\n[x]\nb = 1\n', ['a = ["T20"]']),
-        ('[[tool.mypy.overrides]]\nmodule = "x"\n', ["[[tool.mypy.overrides]]"]),
+        ('[[tool.mypy.overrides]] # why\nmodule = "x"\n', ["[[tool.mypy.overrides]] # why"]),
     ],
 )
 def test_exceptions_are_found_in_each_way_of_writing_them(text: str, found: list[str]) -> None:

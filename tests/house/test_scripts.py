@@ -76,6 +76,18 @@ def test_a_missing_venv_module_is_told_to_who_is_not_root(tmp_path: Path) -> Non
     assert "sudo apt-get install python3-venv" in ended.stderr
 
 
+def test_root_on_debian_gets_what_is_missing(tmp_path: Path) -> None:
+    fake(tmp_path / "id", "echo 0")
+    fake(tmp_path / "apt-get", f'echo "$@" >>"{tmp_path}/asked"')
+    subprocess.run(
+        ["bash", "-euc", '. deploy/lib.sh; apt_install "no node" nodejs npm'],
+        cwd=ROOT,
+        env=os.environ | {"PATH": f"{tmp_path}:{os.environ['PATH']}"},
+        check=True,
+    )
+    assert (tmp_path / "asked").read_text() == "update -qq\ninstall -qq -y nodejs npm\n"
+
+
 # The ledger of DESIGN 6, and worked case 3 (300 mL, a fall, 30 mL): its total is at least 330.
 LEDGER = json.loads(
     """{"drains":[
