@@ -1,0 +1,5 @@
+"""`python -m drainledger` is `drainledger`."""
+
+from drainledger.cli import main
+
+main()
