@@ -1,0 +1,155 @@
+/**
+ * Over a whole set: does it add up? Intervals of a drain neither overlap nor leave a gap, totals are the sum of the
+ * intervals, rates are their quotient. Computed from the resources alone, in exact decimals.
+ */
+import { Decimal } from 'decimal.js';
+
+const Exact = Decimal.clone({ precision: 60 });
+const HOUR = 3_600_000;
+const RATE_HALF_UNIT = '0.05'; // a rate is rounded once, to 0.1 mL/h
+const SHORTEST_RATE = HOUR / 2;
+const NOT_VALID = ['entered-in-error', 'cancelled'];
+const MOST_TIES = 8;
+
+/** Yields {fact, rule, path, message} for the facts of one set. */
+export function* checkLedger(facts) {
+  const observations = facts.filter(({ observation }) => observation && !NOT_VALID.includes(observation.status));
+  const byKey = new Map(observations.flatMap((fact) => keysOf(fact).map((key) => [key, fact])));
+  const uses = facts.map(({ use }) => use).filter((use) => use && use.status !== 'entered-in-error');
+  for (const [drain, ofDrain] of grouped(observations, ({ observation }) => observation.drain)) {
+    if (drain === undefined) {
+      for (const fact of ofDrain) yield problem(fact, 'ledger-drain', 'focus', 'does not say which drain');
+    } else {
+      yield* checkDrain(ofDrain, byKey, uses.filter((use) => use.drain === drain));
+    }
+  }
+}
+
+const keysOf = ({ type, id, fullUrl }) => [id && `${type}/${id}`, fullUrl].filter(Boolean);
+const problem = (fact, rule, element, message) => ({ fact, rule, path: `Observation.${element}`, message });
+const isBound = ({ value, comparator }) => value === undefined || comparator !== undefined;
+const sum = (facts) => facts.reduce((total, { observation }) => total.plus(observation.value ?? 0), new Exact(0));
+
+function grouped(items, keyOf) {
+  const groups = new Map();
+  for (const item of items) groups.set(keyOf(item), [...(groups.get(keyOf(item)) ?? []), item]);
+  return groups;
+}
+
+function* checkDrain(facts, byKey, uses) {
+  const of = (kind) => facts.filter(({ observation }) => observation.kind === kind);
+  const intervals = [];
+  for (const fact of of('interval-output')) {
+    if (Number.isFinite(fact.observation.end)) intervals.push(fact);
+    else yield problem(fact, 'interval-period', 'effectivePeriod', 'an interval output has a period with an end');
+  }
+  intervals.sort((a, b) => startOf(a) - startOf(b) || a.observation.end - b.observation.end);
+  yield* checkUnits([...intervals, ...of('running-total'), ...of('charted-total')]);
+  yield* checkContinuity(intervals, uses);
+  yield* checkTotals(of('running-total'), intervals, byKey);
+  for (const fact of of('charted-total')) yield* checkCharted(fact, byKey);
+  for (const fact of of('output-rate')) yield* checkRate(fact, intervals);
+}
+
+const startOf = ({ observation }) => observation.start ?? observation.end; // a first amount states no start
+
+function* checkUnits(facts) {
+  for (const fact of facts) {
+    const { value, unit } = fact.observation;
+    if (value !== undefined && unit !== 'mL') yield problem(fact, 'ledger-unit', 'valueQuantity', `in ${unit}, not mL`);
+  }
+}
+
+/**
+ * Gaps are allowed before an amount (no derivedFrom: hours without an amount are uncovered, not zero), and where the
+ * set's own DeviceUseStatements say that no chamber served the drain in between.
+ */
+function* checkContinuity(intervals, uses) {
+  let reached = -Infinity;
+  for (const fact of intervals) {
+    const start = startOf(fact);
+    if (start < reached) {
+      yield problem(fact, 'interval-overlap', 'effectivePeriod', 'starts before the interval before it has ended');
+    } else if (start > reached && reached !== -Infinity && !isGapExplained(fact, reached, start, uses)) {
+      yield problem(fact, 'interval-gap', 'effectivePeriod', 'nothing says what came out since the interval before it');
+    }
+    reached = Math.max(reached, fact.observation.end);
+  }
+}
+
+function isGapExplained(fact, from, to, uses) {
+  if (!fact.observation.derivedFrom.length) return true;
+  return uses.length > 0 && uses.every((use) => use.end <= from || use.start >= to);
+}
+
+/** A running total is the sum of all intervals to its end; at one instant several anchors may follow each other. */
+function* checkTotals(totals, intervals, byKey) {
+  const ends = [...grouped(intervals, ({ observation }) => observation.end)].sort(([a], [b]) => a - b);
+  const before = new Map(); // end -> what stood before it
+  let sofar = { value: new Exact(0), bound: false };
+  for (const [end, group] of ends) {
+    before.set(end, { ...sofar, group });
+    sofar = { value: sofar.value.plus(sum(group)), bound: sofar.bound || group.some((each) => isBound(each.observation)) };
+  }
+  for (const fact of totals) yield* checkTotal(fact, before, byKey);
+}
+
+function* checkTotal(fact, before, byKey) {
+  const { end, value, comparator, derivedFrom } = fact.observation;
+  const last = derivedFrom.map((key) => byKey.get(key)).find((each) => each?.observation.kind === 'interval-output');
+  const stood = before.get(end);
+  if (!stood || (last && last.observation.end !== end)) {
+    yield problem(fact, 'total-derived-from', 'derivedFrom', 'no interval of the set ends where this total does');
+    return;
+  }
+  const candidates = [...selections(stood.group, last)].map((chosen) => ({
+    value: stood.value.plus(sum(chosen)),
+    bound: stood.bound || chosen.some((each) => isBound(each.observation)),
+  }));
+  const equal = candidates.filter((each) => value !== undefined && each.value.eq(value));
+  if (!equal.length) {
+    yield problem(fact, 'total-not-sum', 'valueQuantity', 'not the sum of the interval outputs to its end');
+  } else if (!equal.some(({ bound }) => bound === (comparator === '>='))) {
+    yield problem(fact, 'total-comparator', 'valueQuantity.comparator', "'>=' exactly where an interval is unknown or at least");
+  }
+}
+
+/** Which of the intervals that end together a total at that instant may hold: the longest ones come first. */
+function* selections(group, last) {
+  const lasting = group.filter((each) => startOf(each) < each.observation.end || each === last);
+  const instant = group.filter((each) => !lasting.includes(each)).slice(0, MOST_TIES);
+  if (last && !group.includes(last)) return;
+  for (let mask = 0; mask < 2 ** instant.length; mask += 1) {
+    yield [...lasting, ...instant.filter((_, bit) => mask & (1 << bit))];
+  }
+}
+
+function* checkCharted(fact, byKey) {
+  const { derivedFrom, value, comparator } = fact.observation;
+  const parts = derivedFrom.map((key) => byKey.get(key)).filter((each) => each?.observation.kind === 'interval-output');
+  if (value !== undefined && !sum(parts).eq(value)) {
+    yield problem(fact, 'charted-total-not-sum', 'valueQuantity', 'not the sum of the intervals that it is derived from');
+  }
+  if (value !== undefined && comparator !== '>=' && parts.some((each) => isBound(each.observation))) {
+    yield problem(fact, 'total-comparator', 'valueQuantity.comparator', "'>=' where an interval is unknown or at least");
+  }
+}
+
+function* checkRate(fact, intervals) {
+  const { start, end, value, comparator } = fact.observation;
+  const interval = intervals.find(({ observation }) => observation.start === start && observation.end === end);
+  if (!interval || interval.observation.value === undefined) {
+    if (value !== undefined) yield problem(fact, 'rate-interval', 'effectivePeriod', 'no interval with an output has this period');
+    return;
+  }
+  const hours = new Exact(end - start).div(HOUR);
+  if (end - start < SHORTEST_RATE) yield problem(fact, 'rate-interval', 'effectivePeriod', 'no rate under 30 minutes');
+  if (value === undefined) return;
+  const off = hours.times(value).minus(interval.observation.value).abs();
+  if (off.gt(hours.times(RATE_HALF_UNIT))) {
+    yield problem(fact, 'rate-not-quotient', 'valueQuantity', 'not the output of its interval by its duration');
+  }
+  if (comparator !== interval.observation.comparator) {
+    yield problem(fact, 'rate-not-quotient', 'valueQuantity.comparator', 'not the bound of its interval');
+  }
+}

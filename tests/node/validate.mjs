@@ -1,0 +1,111 @@
+#!/usr/bin/env node
+/**
+ * Validates FHIR R4 resources with libraries that nobody in this project wrote, and with the checks that those lack.
+ *
+ *   node validate.mjs --conformance DIR [--external Type/id,Type/*] [--latest] [--no-set] [FILE...]
+ *   node validate.mjs --conformance DIR --serve
+ *   node validate.mjs --conformance DIR --list-invariants
+ *
+ * FILE is NDJSON, or one JSON resource (*.json); standard input, as NDJSON, without one. Prints one JSON object a
+ * problem: {line, id, resourceType, rule, severity, path, message}; then one: {resources, problems, ...what could not
+ * be checked}. Exit 0 without problems, 1 with, 2 for wrong usage.
+ *
+ * --serve reads one request a line, {"lines": [text, ...], "external": [...], "latest": bool, "set": bool}, and
+ * answers each as above: loading the definitions is then paid once.
+ */
+import { readFileSync } from 'node:fs';
+import { createInterface } from 'node:readline';
+import { parseArgs } from 'node:util';
+import { Invariants } from './lib/invariants.mjs';
+import { Judge } from './lib/judge.mjs';
+import { checkSet } from './lib/set.mjs';
+
+const OPTIONS = {
+  conformance: { type: 'string' },
+  external: { type: 'string', default: '' },
+  latest: { type: 'boolean', default: false },
+  'no-set': { type: 'boolean', default: false },
+  serve: { type: 'boolean', default: false },
+  'list-invariants': { type: 'boolean', default: false },
+};
+
+function linesOf(file) {
+  const text = readFileSync(file ?? 0, 'utf8');
+  return file?.endsWith('.json') ? [text] : text.split('\n');
+}
+
+/** Judges lines and prints; returns the number of problems. */
+function validate(judge, lines, { external, latest, set }) {
+  const problems = [];
+  const facts = [];
+  let resources = 0;
+  lines.forEach((text, index) => {
+    if (!text.trim()) return;
+    const verdict = judge.line(text, index + 1);
+    resources += verdict.resources;
+    problems.push(...verdict.problems);
+    facts.push(...verdict.facts);
+  });
+  if (set) problems.push(...checkSet(facts, { external, latest }));
+  const summary = { resources, problems: problems.length, ...judge.unchecked };
+  process.stdout.write([...problems, summary].map((each) => `${JSON.stringify(each)}\n`).join(''));
+  return problems.length;
+}
+
+async function serve(judge) {
+  for await (const line of createInterface({ input: process.stdin })) {
+    const { lines, external = [], latest = false, set = true } = JSON.parse(line);
+    validate(judge, lines, { external, latest, set });
+  }
+}
+
+/** Every invariant of every official and local definition: does it compile? */
+function listInvariants(judge) {
+  const { definitions } = judge.tools;
+  const invariants = new Invariants();
+  const structures = [...definitions.official.values(), ...definitions.localResources]
+    .filter(({ resourceType, snapshot }) => resourceType === 'StructureDefinition' && snapshot);
+  let number = 0;
+  for (const element of structures.flatMap(({ snapshot }) => snapshot.element)) {
+    const constraints = (element.constraint ?? []).filter(({ expression }) => expression);
+    number += invariants.of(constraints, element.path.replace('[x]', '')).length;
+  }
+  for (const [place, reason] of invariants.notCompiled) process.stdout.write(`does not compile: ${place}: ${reason}\n`);
+  const { skipped, byHand } = judge.unchecked;
+  for (const [key, reason] of Object.entries(skipped)) process.stdout.write(`not evaluated: ${key}: ${reason}\n`);
+  process.stdout.write(`by plain code, since the engine refuses their regular expression: ${byHand.join(', ')}\n`);
+  process.stdout.write(`${number} constraints on elements compile, ${invariants.notCompiled.size} do not\n`);
+}
+
+function usage(message) {
+  process.stderr.write(`${message}\nusage: validate.mjs [--conformance DIR] [--external LIST] [--latest] [--no-set] [FILE...]\n`);
+  process.exit(2);
+}
+
+function readArguments() {
+  try {
+    return parseArgs({ options: OPTIONS, allowPositionals: true });
+  } catch (error) {
+    return usage(error.message);
+  }
+}
+
+async function main() {
+  const { values, positionals } = readArguments();
+  let judge;
+  try {
+    judge = new Judge(values.conformance);
+  } catch (error) {
+    usage(error.message);
+  }
+  if (values['list-invariants']) listInvariants(judge);
+  else if (values.serve) await serve(judge);
+  else {
+    const lines = (positionals.length ? positionals : [undefined]).flatMap(linesOf);
+    const set = !values['no-set'];
+    const external = values.external.split(',').filter(Boolean);
+    process.exitCode = validate(judge, lines, { external, latest: values.latest, set }) ? 1 : 0;
+  }
+}
+
+await main();
