@@ -100,6 +100,7 @@ class AttentionRule(Struct, frozen=True, kw_only=True):
     issue: bool
     source: str
     text: str
+    caution: str = ""
     kinds: tuple[str, ...] = ()
     values: Mapping[str, Decimal] = {}
 

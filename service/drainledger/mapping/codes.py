@@ -1,0 +1,158 @@
+"""mappings/codes.toml: the local code system, what each code measures, and the standard codes that fit it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from decimal import Decimal
+from typing import Annotated, Final, Literal
+
+from msgspec import Struct
+from pydantic import Field
+
+from drainledger.mapping.errors import Fault
+from drainledger.mapping.files import Model, Number, Slug, Text
+
+Relation = Literal["equivalent", "wider", "narrower", "inexact"]
+
+#: Standard codes that may be used, each looked up (the file says where). A code from memory is not among them.
+VERIFIED: Final = frozenset(
+    {
+        ("http://loinc.org", "9129-8"),
+        ("http://loinc.org", "81664-5"),
+        ("http://snomed.info/sct", "251843005"),
+        ("urn:iso:std:iso:11073:10101", "157740"),
+        ("http://terminology.hl7.org/CodeSystem/v2-0550", "PLEUR"),
+        ("http://terminology.hl7.org/CodeSystem/v2-0550", "MEDST"),
+        ("http://terminology.hl7.org/CodeSystem/v2-0550", "CHEST"),
+    }
+)
+SNOMED: Final = "http://snomed.info/sct"
+
+
+class StandardCode(Struct, frozen=True, kw_only=True):
+    """A code of a published system that fits a local one.
+
+    `relation` describes the standard code as seen from the local one ("wider": the standard code says less).
+    `wire` is False where it stands in the ConceptMap only. `comment` is there wherever the two differ.
+    """
+
+    system: str
+    code: str
+    display: str
+    relation: Relation
+    verified: str
+    wire: bool = True
+    comment: str | None = None
+
+
+class Code(Struct, frozen=True, kw_only=True):
+    """A local code. `kind` groups codes ("observation", "site", "finding", ...). `unit` is UCUM, `unit_display` for
+    people, `step` the precision; `category` ("exam", "therapy") and `emit` matter for observations."""
+
+    code: str
+    display: str
+    definition: str
+    kind: str
+    unit: str | None = None
+    unit_display: str | None = None
+    step: Decimal | None = None
+    category: str | None = None
+    emit: bool = True
+    standard: tuple[StandardCode, ...] = ()
+
+
+class StandardTable(Model):
+    system: Text
+    code: Text
+    display: Text
+    relation: Relation
+    verified: Text
+    wire: Annotated[bool, Field(strict=True)] = True
+    comment: Text | None = None
+
+
+class WordTable(Model):
+    """A code that names something."""
+
+    display: Text
+    definition: Text
+    standard: tuple[StandardTable, ...] = ()
+
+
+class MeasureTable(WordTable):
+    """A code that is observed: a quantity has unit, unit_display and step; a word has none of the three."""
+
+    unit: Text | None = None
+    unit_display: Text | None = None
+    step: Annotated[Number, Field(gt=0)] | None = None
+
+
+class ObservationTable(MeasureTable):
+    category: Literal["exam", "therapy"]
+    emit: Annotated[bool, Field(strict=True)] = True
+
+
+class CodesFile(Model):
+    observation: dict[Slug, ObservationTable]
+    component: dict[Slug, MeasureTable]
+    category: dict[Slug, WordTable]
+    device_type: dict[Slug, WordTable]
+    property_type: dict[Slug, MeasureTable]
+    site: dict[Slug, WordTable]
+    bubbling: dict[Slug, WordTable]
+    tidaling: dict[Slug, WordTable]
+    patency: dict[Slug, WordTable]
+    appearance: dict[Slug, WordTable]
+    method: dict[Slug, WordTable]
+    leak_scale: dict[Slug, WordTable]
+    finding: dict[Slug, WordTable]
+
+    def sections(self) -> Iterator[tuple[str, Mapping[str, WordTable]]]:
+        for name in CodesFile.model_fields:
+            yield name, getattr(self, name)
+
+    def domain(self) -> dict[str, Code]:
+        return {
+            code: _code(code, name.replace("_", "-"), table)
+            for name, section in self.sections()
+            for code, table in section.items()
+        }
+
+
+def _code(code: str, kind: str, table: WordTable) -> Code:
+    stated = table.model_dump(exclude={"standard"})
+    standard = tuple(StandardCode(**entry.model_dump()) for entry in table.standard)
+    return Code(code=code, kind=kind, standard=standard, **stated)
+
+
+def check(content: CodesFile) -> Iterator[Fault]:
+    kinds: dict[str, str] = {}
+    for name, section in content.sections():
+        for code, table in section.items():
+            if code in kinds:
+                yield Fault((name, code), f"is a code under [{kinds[code]}] already")
+            kinds[code] = name
+            yield from _check_measure((name, code), table)
+            for place, standard in enumerate(table.standard):
+                yield from _check_standard((name, code, "standard", place), standard)
+
+
+def _check_measure(path: tuple[str, str], table: WordTable) -> Iterator[Fault]:
+    if not isinstance(table, MeasureTable):
+        return
+    stated = [name for name in ("unit", "unit_display", "step") if getattr(table, name) is not None]
+    if stated and len(stated) < 3:
+        yield Fault((*path, stated[0]), "unit, unit_display and step go together")
+    if table.step is not None and table.step.as_tuple().digits != (1,):
+        yield Fault((*path, "step"), "should be a power of ten")
+
+
+def _check_standard(path: tuple[str, str, str, int], table: StandardTable) -> Iterator[Fault]:
+    if (table.system, table.code) not in VERIFIED:
+        yield Fault((*path, "code"), "is not among the verified standard codes; leave the local code alone")
+    if table.relation in ("narrower", "inexact") and table.comment is None:
+        yield Fault(
+            (*path, "comment"), f"is missing: a code that is {table.relation} says how (FHIR R4 cmd-1)"
+        )
+    if table.system == SNOMED and table.wire:
+        yield Fault((*path, "wire"), "should be false: SNOMED CT needs a licence at the receiver")
