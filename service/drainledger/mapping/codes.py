@@ -12,7 +12,7 @@ from pydantic import Field
 from drainledger.mapping.errors import Fault
 from drainledger.mapping.files import Model, Number, Slug, Text
 
-Relation = Literal["equivalent", "wider", "narrower", "inexact"]
+Relation = Literal["equivalent", "wider", "narrower", "inexact", "unmatched"]
 
 #: Standard codes that may be used, each looked up (the file says where). A code from memory is not among them.
 VERIFIED: Final = frozenset(
@@ -33,7 +33,8 @@ class StandardCode(Struct, frozen=True, kw_only=True):
     """A code of a published system that fits a local one.
 
     `relation` describes the standard code as seen from the local one ("wider": the standard code says less).
-    `wire` is False where it stands in the ConceptMap only. `comment` is there wherever the two differ.
+    "unmatched" has no code and says in `display` why nothing of that system may be sent. `wire` is False where it
+    stands in the ConceptMap only. `comment` is there wherever the two differ.
     """
 
     system: str
@@ -63,10 +64,10 @@ class Code(Struct, frozen=True, kw_only=True):
 
 class StandardTable(Model):
     system: Text
-    code: Text
-    display: Text
+    code: Text | None = None
+    display: Text | None = None
     relation: Relation
-    verified: Text
+    verified: Text | None = None
     wire: Annotated[bool, Field(strict=True)] = True
     comment: Text | None = None
 
@@ -125,8 +126,19 @@ class CodesFile(Model):
 
 def _code(code: str, kind: str, table: WordTable) -> Code:
     stated = table.model_dump(exclude={"standard"})
-    standard = tuple(StandardCode(**entry.model_dump()) for entry in table.standard)
-    return Code(code=code, kind=kind, standard=standard, **stated)
+    return Code(code=code, kind=kind, standard=tuple(_standard(entry) for entry in table.standard), **stated)
+
+
+def _standard(table: StandardTable) -> StandardCode:
+    return StandardCode(
+        system=table.system,
+        code=table.code or "",
+        display=table.display or table.comment or "",
+        relation=table.relation,
+        verified=table.verified or "",
+        wire=table.wire and table.relation != "unmatched",
+        comment=table.comment,
+    )
 
 
 def check(content: CodesFile) -> Iterator[Fault]:
@@ -152,11 +164,18 @@ def _check_measure(path: tuple[str, str], table: WordTable) -> Iterator[Fault]:
 
 
 def _check_standard(path: tuple[str, str, str, int], table: StandardTable) -> Iterator[Fault]:
-    if (table.system, table.code) not in VERIFIED:
-        yield Fault((*path, "code"), "is not among the verified standard codes; leave the local code alone")
-    if table.relation in ("narrower", "inexact") and table.comment is None:
+    if table.relation in ("narrower", "inexact", "unmatched") and table.comment is None:
         yield Fault(
             (*path, "comment"), f"is missing: a code that is {table.relation} says how (FHIR R4 cmd-1)"
         )
+    if table.relation == "unmatched":
+        if table.code is not None or table.display is not None:
+            yield Fault((*path, "relation"), "is unmatched: then there is no code and no display")
+        return
+    for name in ("code", "display", "verified"):
+        if getattr(table, name) is None:
+            yield Fault((*path, name), "is missing")
+    if table.code is not None and (table.system, table.code) not in VERIFIED:
+        yield Fault((*path, "code"), "is not among the verified standard codes; leave the local code alone")
     if table.system == SNOMED and table.wire:
         yield Fault((*path, "wire"), "should be false: SNOMED CT needs a licence at the receiver")
