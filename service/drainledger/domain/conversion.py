@@ -18,6 +18,13 @@ _WORKING: Final = Context(prec=60)
 _AGREES: Final = Fraction(1, 10**26)
 _LARGEST_DENOMINATOR: Final = 10**12
 
+#: What a unit of volume, pressure, flow or mass may be built from (pint's names). An atom of anything else is refused,
+#: so that a slip of the library in, say, a unit of light can't hide in a quotient.
+_BUILT_FROM: Final = ("meter", "meter ** 2", "meter ** 3", "gram", "second", "newton", "pascal")
+#: Pure numbers, beside the digits themselves.
+_NUMBERS: Final = frozenset({"10*", "10^"})
+#: UCUM's g% is g/dL; ucumvert 0.3.2 reads it as a hundredth of a gram.
+_MISREAD: Final = frozenset({"g%"})
 #: UCUM defines these two columns by the conventional densities (m[H2O].[in_i]/m, m[Hg].[in_i]/m); ucumvert 0.3.2 takes
 #: them at 60 F, 0.1 % and 0.3 % off. The names are pint's for the conventional ones.
 _CONVENTIONAL: Final = {"[in_i'H2O]": "inch_H2O", "[in_i'Hg]": "inch_Hg"}
@@ -42,7 +49,7 @@ def factor(code: str, target: str) -> Fraction:
         return Fraction(1)
     with localcontext(_WORKING):
         unit, wanted = _parse(code), _parse(target)
-        if not unit._is_multiplicative or unit.dimensionality != wanted.dimensionality:
+        if unit.dimensionality != wanted.dimensionality:
             raise NotComparable(code)
         try:
             return _rational(_in_base_units(unit) / _in_base_units(wanted))
@@ -60,11 +67,15 @@ def _rational(quotient: Fraction) -> Fraction:
 
 
 def _parse(code: str) -> Any:
-    from lark.exceptions import LarkError
+    from lark.exceptions import LarkError, VisitError
     from pint.errors import PintError
 
     try:
         return _parser()(code)
+    except VisitError as error:
+        if isinstance(error.orig_exc, NotComparable):
+            raise error.orig_exc from None
+        raise NotUcum(code) from error
     except (LarkError, PintError, DecimalException) as error:
         raise NotUcum(code) from error
 
@@ -75,11 +86,22 @@ def _parser() -> Callable[[str], Any]:
     from ucumvert import PintUcumRegistry, UcumToPintTransformer, get_ucum_parser, parse_ucum
 
     registry = PintUcumRegistry(non_int_type=Decimal)
+    allowed = [registry.get_dimensionality(name) for name in _BUILT_FROM]
 
     class Transformer(UcumToPintTransformer):  # type: ignore[misc]
         def simple_unit(self, args: list[Any]) -> Any:
-            conventional = _CONVENTIONAL.get(str(args[0])) if len(args) == 1 else None
-            return self.ureg(conventional) if conventional else super().simple_unit(args)
+            atom = str(args[-1])
+            if atom in _CONVENTIONAL:
+                return self.ureg(_CONVENTIONAL[atom])
+            if not atom.isdigit() and atom not in _NUMBERS:
+                self.refuse_foreign(atom)
+            return super().simple_unit(args)
+
+        def refuse_foreign(self, atom: str) -> None:
+            # Without its prefix: of a logarithmic unit, the library multiplies the prefix in.
+            quantity = super().simple_unit([atom])
+            if atom in _MISREAD or not quantity._is_multiplicative or quantity.dimensionality not in allowed:
+                raise NotComparable(atom)
 
     transformer, grammar = Transformer(ureg=registry), get_ucum_parser()
     return lambda code: transformer.transform(parse_ucum(code, grammar))

@@ -35,7 +35,8 @@ class Finding(Struct, frozen=True, kw_only=True):
 
 
 class Connection(Struct, frozen=True, kw_only=True):
-    """A drain feeding a chamber over [start, end). `end` is None while it is in place."""
+    """A drain feeding a chamber over [start, end). `end` is None while it is in place, and always None where a node
+    speaks of its connection, since a later change must not touch earlier entries."""
 
     drain: str
     collector: str
@@ -120,6 +121,7 @@ class NodeEntry(Struct, frozen=True, kw_only=True):
 
     `record` is the statement in force (after corrections); `corrected` tells that it isn't the first. `status`:
     "used", "set-aside" (shown, not used) or "waiting" (for a drain, a collector or a connection).
+    `dropped` names fields of the record that can't be used, such as "air_leak.grade" of a grade off its scale.
     `leak_free_hours` is the time since the last air leak, in h, rounded to 0.1. `connection` is the one that the
     record speaks of. `mode` is the suction mode in force at it.
     """
@@ -137,6 +139,7 @@ class NodeEntry(Struct, frozen=True, kw_only=True):
     total: Total | None = None
     findings: tuple[Finding, ...] = ()
     leak_free_hours: Decimal | None = None
+    dropped: tuple[str, ...] = ()
     mode: SuctionMode | None = None
 
 

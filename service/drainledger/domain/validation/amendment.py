@@ -36,11 +36,11 @@ def key_of(kind: RecordKind, source: str, record_id: str) -> Key:
 
 def parse_correction(ctx: Context, raw: Mapping[str, Any], key: Key) -> Correction | None:
     fields = read_fields(ctx, raw, CORRECTION, ("corrects", "made_at"))
-    for kind in _FINAL:
-        if raw.get(kind) is not None:
-            ctx.hold("final-record", f"/{kind}", kind=kind)
+    finals = [kind for kind in _FINAL if raw.get(kind) is not None]
+    for kind in finals:
+        ctx.hold("final-record", f"/{kind}", kind=kind)
     kinds = [kind for kind in STATEMENTS if raw.get(kind) is not None]
-    if not kinds and not ctx.problems:
+    if not kinds and not finals:
         ctx.hold("nothing-corrected", "")
     if len(kinds) > 1:
         ctx.hold("two-records", f"/{kinds[1]}")

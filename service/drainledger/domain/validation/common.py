@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any, Final
 
 from drainledger.domain.records import Observer
@@ -24,14 +25,14 @@ def _observer(ctx: Context, raw: Any, path: str) -> Observer | None:
 observer: Final[Reader] = remembered("observer", _observer)
 
 
-def check_sign(ctx: Context, raw: Any, path: str, value: Any) -> None:
+def check_sign(ctx: Context, raw: Any, path: str, value: Decimal | None) -> Decimal | None:
     """Suction is below atmosphere: a positive one lost its sign, or is no suction."""
-    if value is not None and value > 0:
-        ctx.hold("suction-sign", path, **sent(raw))
+    if value is None or value <= 0:
+        return value
+    ctx.hold("suction-sign", path, **sent(raw))
+    return None
 
 
-def suction_pressure(ctx: Context, raw: Any, path: str) -> Any:
+def suction_pressure(ctx: Context, raw: Any, path: str) -> Decimal | None:
     """cm[H2O], not above zero."""
-    value = pressure(ctx, raw, path)
-    check_sign(ctx, raw, path, value)
-    return value
+    return check_sign(ctx, raw, path, pressure(ctx, raw, path))

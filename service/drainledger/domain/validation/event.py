@@ -49,6 +49,13 @@ RULES: Final[Mapping[str, Rule]] = {
 #: Where a kind may name the collector instead of a drain: the field that does.
 _INSTEAD: Final = {"tipped": "collector", "replaced": "from_collector"}
 _KINDS: Final = tuple(RULES)
+#: Fields, no amounts, that only these kinds use.
+_MEANT_FOR: Final = {
+    "reads": ("connected", "replaced"),
+    "from_collector": ("replaced",),
+    "mode": ("suction-prescribed",),
+    "pressure": ("suction-prescribed",),
+}
 
 
 def _kind(ctx: Context, raw: Any, path: str) -> str | None:
@@ -106,8 +113,17 @@ def parse_event(ctx: Context, raw: Mapping[str, Any], key: Key) -> Event | None:
     fields = read_fields(ctx, raw, SHAPE, NEEDED)
     kind = fields.get("kind")
     if kind is not None:
+        _leave_out(ctx, kind, fields)
         _check_kind(ctx, raw, kind, fields)
     return None if ctx.problems else Event(key=key, **fields)
+
+
+def _leave_out(ctx: Context, kind: str, fields: dict[str, Any]) -> None:
+    """Fields that mean nothing on this kind of event are answered as ignored, like those that nobody knows."""
+    for name, kinds in _MEANT_FOR.items():
+        if name in fields and kind not in kinds:
+            del fields[name]
+            ctx.ignore("", name, ())
 
 
 def _check_kind(ctx: Context, raw: Mapping[str, Any], kind: str, fields: Mapping[str, Any]) -> None:
@@ -126,7 +142,7 @@ def _check_kind(ctx: Context, raw: Mapping[str, Any], kind: str, fields: Mapping
     if by_chamber:
         _check_chambers(ctx, raw.get("levels"), kind, rule)
     pressure = fields.get("pressure")
-    if kind == "suction-prescribed" and fields.get("mode") == "gravity" and pressure:
+    if fields.get("mode") == "gravity" and pressure:
         ctx.hold("gravity-with-pressure", "/pressure", value=number(pressure))
 
 

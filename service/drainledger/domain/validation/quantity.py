@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from drainledger.domain.quantities import AmbiguousUnit, QuantityError, UnknownUnit, WrongDimension
 from drainledger.domain.validation.context import Context, Converter, remember
-from drainledger.domain.validation.texts import number, shown, type_name
+from drainledger.domain.validation.texts import bare, number, shown, type_name
 
 #: A value has at most this many digits, and lies below 10^9 and, unless zero, above 10^-20.
 _MOST_DIGITS: Final = 20
@@ -15,6 +15,8 @@ _LARGEST_EXPONENT: Final = 8
 _SMALLEST_EXPONENT: Final = -20
 _LONGEST_UNIT: Final = 40
 _PARTS: Final = ("value", "unit")
+_PUT_IN: Final = "; if fluid was put in or given back, chart an irrigation or a reinfusion"
+_WANTED: Final = {"mass": "weight", "flow": "a flow of air"}
 
 
 def level(ctx: Context, raw: Any, path: str) -> Decimal | None:
@@ -24,7 +26,7 @@ def level(ctx: Context, raw: Any, path: str) -> Decimal | None:
 
 def volume(ctx: Context, raw: Any, path: str) -> Decimal | None:
     """mL, not below zero."""
-    return _amount(ctx, ctx.memory.volume, raw, path)
+    return _amount(ctx, ctx.memory.volume, raw, path, _PUT_IN)
 
 
 def flow(ctx: Context, raw: Any, path: str) -> Decimal | None:
@@ -56,7 +58,7 @@ def grade(ctx: Context, raw: Any, path: str) -> int | None:
     elif raw != int(raw):
         ctx.hold("grade-not-whole", path, value=number(Decimal(raw)))
     elif raw < 0:
-        ctx.hold("negative-amount", path, value=int(raw), unit="on the scale")
+        ctx.hold("negative-amount", path, value=int(raw), unit="on its scale", instead="")
     else:
         return int(raw)
     return None
@@ -64,13 +66,13 @@ def grade(ctx: Context, raw: Any, path: str) -> int | None:
 
 def sent(raw: Any) -> dict[str, str]:
     """Value and unit as they were sent, for a sentence about a quantity that has been read without a problem."""
-    return {"value": number(Decimal(raw["value"])), "unit": raw["unit"]}
+    return {"value": number(Decimal(raw["value"])), "unit": bare(raw["unit"])}
 
 
-def _amount(ctx: Context, converter: Converter, raw: Any, path: str) -> Decimal | None:
+def _amount(ctx: Context, converter: Converter, raw: Any, path: str, instead: str = "") -> Decimal | None:
     value = _quantity(ctx, converter, raw, path)
     if value is not None and value < 0:
-        ctx.hold("negative-amount", path, **sent(raw))
+        ctx.hold("negative-amount", path, instead=instead, **sent(raw))
         return None
     return value
 
@@ -140,7 +142,12 @@ def _convert(ctx: Context, converter: Converter, value: Decimal, unit: str, path
     except UnknownUnit:
         ctx.hold("unknown-unit", path + "/unit", unit=shown(unit))
     except WrongDimension as error:
-        ctx.hold("wrong-dimension", path + "/unit", unit=shown(unit), wanted=error.wanted)
+        ctx.hold(
+            "wrong-dimension",
+            path + "/unit",
+            unit=shown(unit),
+            wanted=_WANTED.get(error.wanted, error.wanted),
+        )
     except QuantityError:
         ctx.hold("number-out-of-range", path + "/value")
     else:

@@ -137,7 +137,7 @@ def parse_reading(ctx: Context, raw: Mapping[str, Any], key: Key) -> Reading | N
     tidaling = fields.pop("tidaling", None)
     if tidaling is not None:
         fields["tidaling"], fields["swing"] = tidaling
-    elif not any(fields.get(name) for name in _MEASURED):
+    elif all(fields.get(name) in (None, ()) for name in _MEASURED):
         ctx.hold("no-measurement", "")
         return None
     return Reading(key=key, **fields)

@@ -34,8 +34,7 @@ TEXTS: Final[Mapping[str, str]] = MappingProxyType(
         "Send each field once.",
         "not-an-object": "One record is one JSON object, but {found} was sent. "
         "Send each record as an object of its own.",
-        "missing-field": "{Where} is missing, and this {subject} can't be placed without it. "
-        "Add it and send the record again.",
+        "missing-field": "{Where} is missing, so this {subject} can't be used. Add it and send the record again.",
         "wrong-type": "{Where} should be {wanted}, but {found} was sent. "
         "Check the form or the mapping that fills this field.",
         "unknown-record": "{shown} is no kind of record{closest}. Known are: {known}.",
@@ -77,9 +76,8 @@ TEXTS: Final[Mapping[str, str]] = MappingProxyType(
         "Check which quantity was meant for this field, and the unit on the scale that was read.",
         "number-out-of-range": "{Where} is a number too long, too large or too small to have been read at a bedside. "
         "Check the device or the form that it came from.",
-        "negative-amount": "{Where} is {value} {unit}, and an amount can't be below zero. "
-        "Check it against what was measured and chart that; "
-        "if fluid was put in or given back, chart an irrigation or a reinfusion.",
+        "negative-amount": "{Where} is {value} {unit}, and no such amount is below zero. "
+        "Look again at what was measured and chart that{instead}.",
         "suction-sign": "{Where} is {value} {unit}, above zero; suction is below atmosphere and carries a minus sign. "
         "Check the order or the unit and chart what it shows; "
         "a source that sends suction without its sign says so in its mapping.",
@@ -138,8 +136,13 @@ def type_name(value: object) -> str:
 
 def shown(word: str) -> str:
     """A word of the sender's in quotes: cut, and with control characters escaped."""
+    return f'"{bare(word)}"'
+
+
+def bare(word: str) -> str:
+    """As `shown`, without the quotes."""
     cut = word if len(word) <= _SHOWN else word[: _SHOWN - 1] + "…"
-    return '"' + "".join(mark if mark.isprintable() else f"\\u{ord(mark):04x}" for mark in cut) + '"'
+    return "".join(mark if mark.isprintable() else f"\\u{ord(mark):04x}" for mark in cut)
 
 
 def number(value: Decimal) -> str:
@@ -149,6 +152,11 @@ def number(value: Decimal) -> str:
 
 
 def closest(word: str, known: tuple[str, ...]) -> str:
-    """'; the closest is "reached"', or nothing where no known word is near."""
-    near = get_close_matches(word[:_SHOWN].strip().lower().replace("_", "-"), known, n=1, cutoff=0.6)
-    return f'; the closest is "{near[0]}"' if near else ""
+    """' (the closest is "reached")', or nothing where no known word is near."""
+    alike = {_folded(name): name for name in known}
+    near = get_close_matches(_folded(word[:_SHOWN]), alike, n=1, cutoff=0.6)
+    return f' (the closest is "{alike[near[0]]}")' if near else ""
+
+
+def _folded(word: str) -> str:
+    return word.strip().lower().replace("_", "-").replace(" ", "-")

@@ -25,6 +25,8 @@ _DURATION: Final = re.compile(
 )
 _LONGEST_DURATION: Final = timedelta(days=31)
 _LONGEST_ZONE: Final = 64
+#: In the database, or beside it on some machines, and no zone of any ward.
+_NO_PLACE: Final = ("Factory", "localtime", "posixrules")
 
 
 def instant(ctx: Context, raw: Any, path: str) -> datetime | None:
@@ -133,7 +135,7 @@ def _zones() -> tuple[str, ...]:
 
 @lru_cache(maxsize=1024)
 def _is_zone(name: str) -> bool:
-    if len(name) > _LONGEST_ZONE:
+    if len(name) > _LONGEST_ZONE or name in _NO_PLACE:
         return False
     try:
         ZoneInfo(name)

@@ -1,0 +1,339 @@
+"""A tenant's journal and the ledgers it makes: records in, in any order; what changed out.
+
+The book is a pure function of the records added (and the rules in force when each was), whatever their order; it only
+keeps what it has worked out so that the next record costs little.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from msgspec import Struct
+
+from drainledger.domain.collectors import Rules
+from drainledger.domain.drain_book import DrainBook, NodeChange, Period, WindowChange
+from drainledger.domain.entries import CollectorUse, Connection, DrainLedger, NodeEntry
+from drainledger.domain.records import (
+    CHANGE_KINDS,
+    Collector,
+    Correction,
+    Drain,
+    Event,
+    Key,
+    Reading,
+    Record,
+    Retraction,
+    Statement,
+)
+from drainledger.domain.statements import Added, InForce, Slot, Standing, Statements, slot_of
+from drainledger.domain.topology import Judged, resolve
+
+
+class Outcome(Struct, frozen=True):
+    """What became of a record that was added: accepted, a duplicate, or in conflict with the first of its id."""
+
+    status: Added
+
+
+class ConnectionChange(Struct, frozen=True):
+    """A drain's connections before and after."""
+
+    drain: str
+    old: tuple[Connection, ...]
+    new: tuple[Connection, ...]
+
+
+class Changes(Struct, frozen=True):
+    """What differs since the last refold. `drains` and `collectors` are those whose own statement changed."""
+
+    nodes: list[NodeChange]
+    windows: list[WindowChange]
+    connections: list[ConnectionChange]
+    drains: set[str]
+    collectors: set[str]
+
+
+class Book:
+    """One tenant's ledgers. `rules` are in force for the records added from now on; assign to put a new version in
+    force: what was journaled before stays judged by its own."""
+
+    def __init__(self, rules: Rules) -> None:
+        self.rules = rules
+        self._statements = Statements()
+        self._in_force: dict[Slot, InForce] = {}
+        self._drains: dict[str, DrainBook] = {}
+        self._changes_of_drain: dict[str, dict[Key, InForce]] = {}
+        self._changes_of_collector: dict[str, dict[Key, InForce]] = {}
+        self._drains_of_collector: dict[str, dict[str, int]] = {}
+        self._rules_of: dict[Key, Rules] = {}
+        self._judged: dict[tuple[str, str, str], Judged] = {}
+        self._dirty_slots: set[Slot] = set()
+        self._dirty_drains: set[str] = set()
+        self._unresolved: set[str] = set()
+        self._changed_drains: set[str] = set()
+        self._changed_collectors: set[str] = set()
+        self._held: dict[str, int] = {}
+
+    # In
+
+    def add(self, record: Record, rules: Rules | None = None) -> Outcome:
+        """Takes one record. `rules` are those in force when it was journaled, by default the book's own."""
+        status, touched = self._statements.add(record)
+        if status == "accepted":
+            self._dirty_slots |= touched
+            if isinstance(record, Event) and record.kind in CHANGE_KINDS:
+                self._rules_of[record.key] = rules or self.rules
+        return Outcome(status)
+
+    def hold(self, drain_id: str | None) -> None:
+        """Counts a held record that names a drain, so that the drain's view says so."""
+        if drain_id is not None:
+            self._held[drain_id] = self._held.get(drain_id, 0) + 1
+            if drain_id in self._drains:
+                self._drains[drain_id].held = self._held[drain_id]
+
+    def tick(self, at: datetime) -> None:
+        """Time went by: windows of every drain are open or closed as of `at` at the earliest."""
+        for drain_id, drain in self._drains.items():
+            drain.tick(at)
+            self._dirty_drains.add(drain_id)
+
+    def refold(self) -> Changes:
+        """Folds what became dirty since the last time."""
+        for slot in sorted(self._dirty_slots):
+            self._update(slot)
+        self._dirty_slots.clear()
+        connections = self._resolve()
+        changes = Changes([], [], connections, self._changed_drains, self._changed_collectors)
+        for drain_id in sorted(self._dirty_drains):
+            nodes, windows = self._drains[drain_id].refold()
+            changes.nodes.extend(nodes)
+            changes.windows.extend(windows)
+        self._dirty_drains.clear()
+        self._changed_drains, self._changed_collectors = set(), set()
+        return changes
+
+    # Out
+
+    def drain_ids(self) -> list[str]:
+        """The drains whose own record is known, sorted."""
+        return sorted(drain_id for drain_id, drain in self._drains.items() if drain.drain is not None)
+
+    def ledger(self, drain_id: str) -> DrainLedger | None:
+        """A drain's ledger as of the last refold; None while its own record is unknown."""
+        drain = self._drains.get(drain_id)
+        return drain.ledger() if drain is not None else None
+
+    def collectors(self) -> list[CollectorUse]:
+        """Every known collector with a known profile, by id."""
+        found = []
+        for slot, statement in self._in_force.items():
+            record = statement.record
+            if slot.space == "collector" and isinstance(record, Collector):
+                profile = self.rules.profiles.get(record.profile)
+                judged = next(
+                    (j for (c, p, _), j in self._judged.items() if (c, p) == (slot.id, record.profile)), None
+                )
+                if judged is not None:
+                    profile = judged.profile
+                if profile is not None:
+                    found.append(CollectorUse(collector=record, profile=profile))
+        return sorted(found, key=lambda use: use.collector.key.id)
+
+    def statement(self, key: Key) -> InForce | None:
+        """What holds of a record now; None where it is unknown or retracted."""
+        return self._statements.in_force(slot_of(key))
+
+    def entries(self, key: Key) -> list[NodeEntry]:
+        """The entries of a record, one for each drain that it concerns."""
+        found = [drain.entry(key) for drain in self._drains.values() if drain.holds(key)]
+        return [entry for entry in found if entry is not None]
+
+    def status(self, key: Key) -> Standing | None:
+        """Whether a record is used, waiting or set aside; None where it is unknown or retracted."""
+        record = self._statements.original(slot_of(key))
+        if isinstance(record, Correction | Retraction):
+            return self._statements.standing(record)
+        statement = self.statement(key)
+        if record is None or statement is None:
+            return None
+        if isinstance(statement.record, Drain):
+            return "used"
+        if isinstance(statement.record, Collector):
+            return "used" if statement.record.profile in self.rules.profiles else "waiting"
+        found = {entry.status for entry in self.entries(key)}
+        if not found:
+            return "waiting"
+        return "used" if "used" in found else "set-aside" if "set-aside" in found else "waiting"
+
+    def records(self) -> list[Record]:
+        """Every accepted record, sorted by id."""
+        return sorted(
+            self._statements.records(), key=lambda record: (record.key.source, record.key.id, record.key.kind)
+        )
+
+    def retracted(self) -> list[tuple[Statement, Retraction]]:
+        """Every statement withdrawn, with what withdrew it, sorted by id."""
+        return sorted(self._statements.retracted(), key=lambda pair: pair[0].key)
+
+    # Statements
+
+    def _drain_book(self, drain_id: str) -> DrainBook:
+        found = self._drains.get(drain_id)
+        if found is None:
+            found = self._drains[drain_id] = DrainBook(drain_id, self.rules)
+            found.held = self._held.get(drain_id, 0)
+        return found
+
+    def _update(self, slot: Slot) -> None:
+        new = self._statements.in_force(slot)
+        old = self._in_force.get(slot)
+        if old == new:
+            return
+        if old is not None:
+            self._unplace(old)
+            del self._in_force[slot]
+        if new is not None:
+            self._in_force[slot] = new
+            self._place(new)
+        if slot.space == "drain":
+            self._drain_book(slot.id).set_statement(new)
+            self._dirty_drains.add(slot.id)
+            self._changed_drains.add(slot.id)
+            self._unresolved.add(slot.id)
+            for statement in (old, new):
+                if statement is not None and isinstance(statement.record, Drain):
+                    self._unresolved.update(statement.record.joins)
+        elif slot.space == "collector":
+            self._changed_collectors.add(slot.id)
+            self._unresolved.update(self._drains_of_collector.get(slot.id, ()))
+
+    def _place(self, statement: InForce) -> None:
+        record = statement.record
+        if isinstance(record, Event) and (record.kind in CHANGE_KINDS or record.kind == "tipped"):
+            self._link(statement, record, +1)
+        elif isinstance(record, Event | Reading) and record.drain is not None:
+            self._drain_book(record.drain).put(statement)
+            self._dirty_drains.add(record.drain)
+
+    def _unplace(self, statement: InForce) -> None:
+        record = statement.record
+        if isinstance(record, Event) and (record.kind in CHANGE_KINDS or record.kind == "tipped"):
+            self._link(statement, record, -1)
+        elif isinstance(record, Event | Reading) and record.drain is not None:
+            self._drain_book(record.drain).drop(record.key)
+            self._dirty_drains.add(record.drain)
+
+    def _link(self, statement: InForce, event: Event, step: int) -> None:
+        """Notes which drain and collectors a change or a tip ties together."""
+        collectors = [c for c in (event.collector, event.from_collector) if c is not None]
+        homes = [self._changes_of_drain.setdefault(event.drain, {})] if event.drain is not None else []
+        if event.drain is None:
+            homes = [self._changes_of_collector.setdefault(c, {}) for c in collectors]
+        for home in homes:
+            if step > 0:
+                home[event.key] = statement
+            else:
+                home.pop(event.key, None)
+        if event.drain is not None:
+            self._drain_book(event.drain)
+            self._unresolved.add(event.drain)
+            for collector in collectors:
+                counts = self._drains_of_collector.setdefault(collector, {})
+                counts[event.drain] = counts.get(event.drain, 0) + step
+                if not counts[event.drain]:
+                    del counts[event.drain]
+        else:
+            for collector in collectors:
+                self._unresolved.update(self._drains_of_collector.get(collector, ()))
+
+    # Topology
+
+    def _resolve(self) -> list[ConnectionChange]:
+        changed: list[ConnectionChange] = []
+        joins_touched = False
+        while self._unresolved:
+            drains, statements = self._component(min(self._unresolved))
+            self._unresolved -= drains
+            events = [s.record for s in statements.values() if isinstance(s.record, Event)]
+            topology = resolve(events, self._judge, self._drain_of)
+            for drain_id in sorted(drains):
+                book = self._drain_book(drain_id)
+                connections = topology.connections.get(drain_id, ())
+                placements = topology.placements.get(drain_id, ())
+                if connections != book.connections:
+                    changed.append(ConnectionChange(drain_id, book.connections, connections))
+                    joins_touched = True
+                book.set_topology(connections, [(p, statements[p.event.key]) for p in placements])
+                if book.is_dirty:
+                    self._dirty_drains.add(drain_id)
+                joins_touched = joins_touched or drain_id in self._changed_drains
+        if joins_touched:
+            self._set_joins()
+        return changed
+
+    def _component(self, drain_id: str) -> tuple[set[str], dict[Key, InForce]]:
+        """The drains tied to one by shared collectors, and the changes and tips of all of them."""
+        drains: set[str] = set()
+        collectors: set[str] = set()
+        statements: dict[Key, InForce] = {}
+        todo_drains, todo_collectors = [drain_id], list[str]()
+        while todo_drains or todo_collectors:
+            if todo_drains:
+                drain = todo_drains.pop()
+                if drain in drains:
+                    continue
+                drains.add(drain)
+                found = self._changes_of_drain.get(drain, {})
+            else:
+                collector = todo_collectors.pop()
+                if collector in collectors:
+                    continue
+                collectors.add(collector)
+                todo_drains.extend(self._drains_of_collector.get(collector, ()))
+                found = self._changes_of_collector.get(collector, {})
+            statements.update(found)
+            for statement in found.values():
+                event = statement.record
+                assert isinstance(event, Event)
+                todo_collectors.extend(c for c in (event.collector, event.from_collector) if c is not None)
+        return drains, statements
+
+    def _judge(self, collector_id: str, event: Event) -> Judged | None:
+        statement = self._in_force.get(Slot("collector", "", collector_id))
+        if statement is None or not isinstance(statement.record, Collector):
+            return None
+        rules = self._rules_of.get(event.key, self.rules)
+        profile = rules.profiles.get(statement.record.profile)
+        if profile is None:
+            return None
+        key = (collector_id, profile.id, rules.version)
+        if key not in self._judged:
+            self._judged[key] = Judged(profile, rules)
+        return self._judged[key]
+
+    def _drain_of(self, drain_id: str) -> Drain | None:
+        drain = self._drains.get(drain_id)
+        return drain.drain if drain is not None else None
+
+    def _set_joins(self) -> None:
+        """Tells each tube that a Y joins when its output went into another drain's chamber."""
+        periods: dict[str, list[Period]] = {}
+        for drain in self._drains.values():
+            if drain.drain is not None:
+                for tube in drain.drain.joins:
+                    periods.setdefault(tube, []).extend((c.start, c.end) for c in drain.connections)
+        for drain_id, book in self._drains.items():
+            book.set_joined(tuple(sorted(periods.get(drain_id, ()), key=lambda p: p[0])))
+            if book.is_dirty:
+                self._dirty_drains.add(drain_id)
+
+
+def load(records: Iterable[Record], rules: Rules) -> Book:
+    """A book of these records, folded."""
+    book = Book(rules)
+    for record in records:
+        book.add(record)
+    book.refold()
+    return book

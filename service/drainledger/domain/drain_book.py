@@ -1,0 +1,467 @@
+"""One drain's ledger, kept up to date: nodes in order, refolded from shortly before a change to where nothing differs.
+
+What is late costs as much as what depends on it: a level that telescopes stops at the next anchor, whatever the
+length of the history (DESIGN 7 'Folding'). Each node keeps the state after it, running sums included, so that no
+prefix need be added up again.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from msgspec import Struct
+
+from drainledger.domain.calendar import Calendar, Slotted
+from drainledger.domain.collectors import Rules
+from drainledger.domain.entries import (
+    Connection,
+    DrainLedger,
+    Finding,
+    Interval,
+    NodeEntry,
+    Window,
+)
+from drainledger.domain.findings import make_finding
+from drainledger.domain.fold import Folder, initial_state, weight_range
+from drainledger.domain.nodes import NEAR, Node
+from drainledger.domain.order import READING, READING_OF_NEW_COLLECTOR, Order, event_order
+from drainledger.domain.records import Drain, Event, Key, Reading
+from drainledger.domain.state import State
+from drainledger.domain.statements import InForce
+from drainledger.domain.topology import Judged, Placement
+from drainledger.domain.windows import charted
+
+Period = tuple[datetime, datetime | None]
+WindowKey = tuple[str, datetime]
+
+#: How many instants with a level before a change may look as far as the change: one that is judged by the next level,
+#: and one before it that may be judged by another reading of the change's own instant.
+_LOOK_BACK = 2
+
+
+class NodeChange(Struct, frozen=True):
+    """What one record's entry in one drain's ledger was and is; None where there was or is none."""
+
+    drain: str
+    key: Key
+    old: NodeEntry | None
+    new: NodeEntry | None
+
+
+class WindowChange(Struct, frozen=True):
+    """What a charted window was and is."""
+
+    drain: str
+    old: Window | None
+    new: Window | None
+
+
+class DrainBook:
+    """All records of one drain id, its own statement included once it is known."""
+
+    def __init__(self, drain_id: str, rules: Rules) -> None:
+        self.id = drain_id
+        self.statement: InForce | None = None
+        self.connections: tuple[Connection, ...] = ()
+        self.held = 0
+        self.touched = False
+        self._rules = rules
+        self._nodes: list[Node] = []
+        self._orders: list[Order] = []
+        self._by_key: dict[Key, Node] = {}
+        self._low: Order | None = None
+        self._high: Order | None = None
+        self._all_dirty = False
+        self._joined: tuple[Period, ...] = ()
+        self._openings: frozenset[tuple[datetime, str]] = frozenset()
+        self._windows: dict[WindowKey, Window] = {}
+        self._removed_entries: dict[Key, NodeEntry] = {}
+        self._folder: Folder | None = None
+        self._calendar: Calendar | None = None
+        self._before: State | None = None
+        self._as_of: datetime | None = None
+
+    # What is asked of it
+
+    @property
+    def drain(self) -> Drain | None:
+        """The drain's statement in force, None while it is unknown or retracted."""
+        record = self.statement.record if self.statement is not None else None
+        return record if isinstance(record, Drain) else None
+
+    @property
+    def is_dirty(self) -> bool:
+        return self._all_dirty or self._low is not None or bool(self._removed_entries)
+
+    def entry(self, key: Key) -> NodeEntry | None:
+        """The entry of a record, None where it has none in this drain."""
+        node = self._by_key.get(key)
+        return node.entry if node is not None else None
+
+    def holds(self, key: Key) -> bool:
+        return key in self._by_key
+
+    def keys(self) -> list[Key]:
+        """The records of this drain, in order."""
+        return [node.record.key for node in self._nodes]
+
+    def ledger(self) -> DrainLedger | None:
+        """The whole ledger; None while the drain's own statement is unknown."""
+        drain = self.drain
+        if drain is None or self.statement is None:
+            return None
+        entries = tuple(node.entry for node in self._nodes if node.entry is not None)
+        return DrainLedger(
+            drain=drain,
+            corrected=self.statement.corrected,
+            connections=self.connections,
+            nodes=entries,
+            windows=tuple(sorted(self._windows.values(), key=lambda w: (w.start, w.end, w.name))),
+            findings=self._own_findings(drain),
+            held=self.held,
+            waiting=sum(entry.status == "waiting" for entry in entries),
+            as_of=self.as_of,
+        )
+
+    @property
+    def as_of(self) -> datetime | None:
+        """The instant as of which windows are open or closed: the drain's latest record, or a later tick."""
+        last = self._orders[-1].at if self._orders else None
+        known = [at for at in (last, self._as_of) if at is not None]
+        return max(known, default=None)
+
+    # What changes it
+
+    def set_statement(self, statement: InForce | None) -> None:
+        """The drain's own record came, went or changed: everything is judged again."""
+        self.statement = statement
+        self._folder = None
+        self._calendar = None
+        self._all_dirty = True
+
+    def put(self, statement: InForce) -> None:
+        """A reading, or an event that changes no connection."""
+        record = statement.record
+        assert isinstance(record, Event | Reading)
+        self._insert(Node(self._place(record), record, statement.corrected, statement.stamp or record.at))
+
+    def drop(self, key: Key) -> None:
+        """The record does not hold for this drain any more."""
+        node = self._by_key.pop(key, None)
+        if node is None:
+            return
+        index = bisect_left(self._orders, node.order)
+        while self._nodes[index] is not node:
+            index += 1
+        del self._nodes[index], self._orders[index]
+        self._mark(node.order)
+        if node.entry is not None:
+            self._removed_entries.setdefault(key, node.entry)
+
+    def tick(self, at: datetime) -> None:
+        """Time went by with no record: windows close as of `at`."""
+        self._as_of = at if self._as_of is None else max(self._as_of, at)
+        self.touched = True
+
+    def set_topology(
+        self,
+        connections: tuple[Connection, ...],
+        placements: Iterable[tuple[Placement, InForce]],
+    ) -> None:
+        """Which chamber the drain feeds when, and what each change means for it."""
+        wanted = {placement.event.key: (placement, statement) for placement, statement in placements}
+        judged_first = self._first_judged()
+        for key, node in list(self._by_key.items()):
+            if node.placement is not None and key not in wanted:
+                self.drop(key)
+        for key, (placement, statement) in wanted.items():
+            known = self._by_key.get(key)
+            if known is not None and known.placement == placement and known.stamp == statement.stamp:
+                continue
+            self.drop(key)
+            stamp = statement.stamp or placement.event.at
+            self._insert(
+                Node(event_order(placement.event), placement.event, statement.corrected, stamp, placement)
+            )
+        self._set_connections(connections, [placement for placement, _ in wanted.values()])
+        if self._first_judged() is not judged_first:
+            # The first connection's rules judge the drain's own weight and its windows.
+            self._folder = None
+            self._all_dirty = True
+
+    def set_joined(self, joined: tuple[Period, ...]) -> None:
+        """The periods in which a Y led this tube into another drain's chamber."""
+        if joined != self._joined:
+            self._joined = joined
+            self._folder = None
+            self._all_dirty = True
+
+    def refold(self) -> tuple[list[NodeChange], list[WindowChange]]:
+        """Folds what became dirty; answers what differs from the last time."""
+        gone, self._removed_entries = self._removed_entries, {}
+        self.touched = False
+        if self.drain is None:
+            return self._unfold(gone), self._drop_windows()
+        changes = self._fold(gone)
+        self._low = self._high = None
+        self._all_dirty = False
+        return changes, self._rewindow(changes)
+
+    # Nodes
+
+    def _place(self, record: Event | Reading) -> Order:
+        if isinstance(record, Event):
+            return event_order(record)
+        names_new = record.collector is not None and (record.at, record.collector) in self._openings
+        rank = READING_OF_NEW_COLLECTOR if names_new else READING
+        return Order(record.at, rank, record.key.id, record.key.source)
+
+    def _insert(self, node: Node) -> None:
+        # Records mostly come in order: the end is tried first.
+        if not self._orders or node.order > self._orders[-1]:
+            self._orders.append(node.order)
+            self._nodes.append(node)
+        else:
+            index = bisect_right(self._orders, node.order)
+            self._orders.insert(index, node.order)
+            self._nodes.insert(index, node)
+        self._by_key[node.record.key] = node
+        self._mark(node.order)
+
+    def _mark(self, order: Order) -> None:
+        if self._low is None or order < self._low:
+            self._low = order
+        if self._high is None or order > self._high:
+            self._high = order
+
+    def _set_connections(self, connections: tuple[Connection, ...], placements: Sequence[Placement]) -> None:
+        if connections == self.connections:
+            return
+        named = {c.collector for c in set(connections) ^ set(self.connections)}
+        self.connections = connections
+        self._openings = frozenset(
+            (p.event.at, p.opened.collector)
+            for p in placements
+            if p.opened is not None and not p.tip and p.event.kind == "replaced"
+        )
+        self._folder = None
+        for node in [n for n in self._nodes if isinstance(n.record, Reading) and n.record.collector in named]:
+            if self._place(node.record) != node.order:
+                self.drop(node.record.key)
+                self._insert(Node(self._place(node.record), node.record, node.corrected, node.stamp))
+            else:
+                self._mark(node.order)
+
+    # Folding
+
+    def _unfold(self, gone: dict[Key, NodeEntry]) -> list[NodeChange]:
+        """Without the drain's own record nothing can be said: all entries go."""
+        for node in self._nodes:
+            if node.entry is not None:
+                gone.setdefault(node.record.key, node.entry)
+            node.entry = node.after = None
+        self._all_dirty = True
+        return [NodeChange(self.id, key, entry, None) for key, entry in gone.items()]
+
+    def _drop_windows(self) -> list[WindowChange]:
+        dropped = [WindowChange(self.id, window, None) for window in self._windows.values()]
+        self._windows = {}
+        return dropped
+
+    def _start_index(self) -> int:
+        """Where to begin so that every node that may look as far as the first change is judged again."""
+        if self._all_dirty or self._low is None:
+            return 0
+        index = bisect_left(self._orders, self._low)
+        earliest = self._low.at - NEAR
+        instants: set[datetime] = set()
+        start = index
+        while start > 0:
+            node = self._nodes[start - 1]
+            if node.order.at < earliest:
+                break
+            if _is_level(node) and node.order.at < self._low.at:
+                instants.add(node.order.at)
+                if len(instants) > _LOOK_BACK:
+                    break
+            start -= 1
+        # A change without a final level looks for a reading of the unit that came off.
+        back = start
+        while back > 0 and self._nodes[back - 1].order.at >= earliest:
+            back -= 1
+            placement = self._nodes[back].placement
+            if placement is not None and placement.closed is not None:
+                start = back
+        return start
+
+    def _fold(self, gone: dict[Key, NodeEntry]) -> list[NodeChange]:
+        if not self.is_dirty and not gone:
+            return []
+        index = self._start_index()
+        settled = (
+            len(self._nodes)
+            if self._all_dirty or self._high is None
+            else bisect_left(self._orders, self._high)
+        )
+        folder = self._ensure_folder()
+        state = self._nodes[index - 1].after if index else self._initial()
+        assert state is not None
+        changes: list[NodeChange] = []
+        while index < len(self._nodes):
+            node = self._nodes[index]
+            state, entry = folder.fold(index, state)
+            old = node.entry if node.entry is not None else gone.pop(entry.key, None)
+            if old != entry:
+                changes.append(NodeChange(self.id, entry.key, old, entry))
+                node.entry = entry
+            elif node.entry is None:
+                node.entry = old
+            unchanged = state == node.after
+            node.after = state
+            index += 1
+            if unchanged and index > settled:
+                break
+        changes.extend(NodeChange(self.id, key, entry, None) for key, entry in gone.items())
+        return changes
+
+    def _ensure_folder(self) -> Folder:
+        drain = self.drain
+        assert drain is not None
+        if self._folder is None:
+            self._folder = Folder(drain, self._rules_in_force(), self._nodes, self.connections, self._joined)
+        return self._folder
+
+    def _rules_in_force(self) -> Rules:
+        """Windows and rules by the version in force when the drain's first connection was journaled."""
+        judged = self._first_judged()
+        return judged.rules if judged is not None else self._rules
+
+    def _first_judged(self) -> Judged | None:
+        for node in self._nodes:
+            if node.placement is not None and node.placement.judged is not None:
+                return node.placement.judged
+        return None
+
+    def _initial(self) -> State:
+        drain = self.drain
+        assert drain is not None
+        if self._before is not None:
+            return self._before
+        low, high = weight_range(self._first_judged())
+        return initial_state(drain, drain.weight is not None and low <= drain.weight <= high)
+
+    def _own_findings(self, drain: Drain) -> tuple[Finding, ...]:
+        low, high = weight_range(self._first_judged())
+        at = drain.inserted_at or (self._orders[0].at if self._orders else None)
+        if drain.weight is None or low <= drain.weight <= high or at is None:
+            return ()
+        zone = ZoneInfo(drain.time_zone)
+        facts = {"level": drain.weight}
+        return (make_finding("weight-unlikely", drain.key, at, zone, self._rules_in_force(), (), facts),)
+
+    # Windows
+
+    def _ensure_calendar(self) -> Calendar:
+        drain = self.drain
+        assert drain is not None
+        rules = self._rules_in_force()
+        if (
+            self._calendar is None
+            or self._calendar.specs != rules.windows
+            or self._calendar.grace != rules.grace
+        ):
+            self._calendar = Calendar(ZoneInfo(drain.time_zone), rules.windows, rules.grace)
+        return self._calendar
+
+    def _rewindow(self, changes: Sequence[NodeChange]) -> list[WindowChange]:
+        calendar = self._ensure_calendar()
+        affected: dict[WindowKey, Slotted] = {}
+        for change in changes:
+            self._affect(change, calendar, affected)
+        for key, window in self._windows.items():
+            if window.status == "preliminary":
+                affected.setdefault(key, Slotted(window.name, window.day, window.start, window.end))
+        found = []
+        for key, slot in affected.items():
+            old = self._windows.get(key)
+            new = self._window(slot, calendar)
+            if old == new:
+                continue
+            if new is None:
+                self._windows.pop(key, None)
+            else:
+                self._windows[key] = new
+            found.append(WindowChange(self.id, old, new))
+        return found
+
+    def _affect(self, change: NodeChange, calendar: Calendar, affected: dict[WindowKey, Slotted]) -> None:
+        old = change.old.interval if change.old is not None else None
+        new = change.new.interval if change.new is not None else None
+        if old != new:
+            for interval in (old, new):
+                if interval is not None:
+                    for slot in calendar.charged(interval.start, interval.end):
+                        affected[(slot.name, slot.start)] = slot
+        if change.key.kind == "event" and any(_is_clamp(entry) for entry in (change.old, change.new)):
+            # A clamp may reach into every later window.
+            at = min(entry.at for entry in (change.old, change.new) if entry is not None)
+            for key, window in self._windows.items():
+                if window.end > at:
+                    affected[key] = Slotted(window.name, window.day, window.start, window.end)
+
+    def _window(self, slot: Slotted, calendar: Calendar) -> Window | None:
+        intervals = self._charged_to(slot, calendar)
+        if not intervals or self._is_joined(slot):
+            return None
+        as_of = self.as_of
+        removed = bool(self._nodes) and (last := self._nodes[-1].after) is not None and last.flow.removed
+        closed = removed or (as_of is not None and as_of >= slot.end + calendar.grace)
+        return charted(self.id, slot, intervals, self._clamps(slot), "final" if closed else "preliminary")
+
+    def _charged_to(self, slot: Slotted, calendar: Calendar) -> list[Interval]:
+        first = bisect_left(self._orders, slot.start, key=lambda order: order.at)
+        last = bisect_right(self._orders, slot.end + calendar.grace, key=lambda order: order.at)
+        intervals = []
+        for node in self._nodes[first:last]:
+            interval = node.entry.interval if node.entry is not None else None
+            if interval is not None and slot in calendar.charged(interval.start, interval.end):
+                intervals.append(interval)
+        return intervals
+
+    def _is_joined(self, slot: Slotted) -> bool:
+        """Meanwhile each tube alone has no windows."""
+        return any(
+            since <= slot.start and (until is None or until >= slot.end) for since, until in self._joined
+        )
+
+    def _clamps(self, slot: Slotted) -> list[tuple[datetime, datetime]]:
+        as_of = self.as_of or slot.end
+        first = bisect_right(self._orders, slot.start, key=lambda order: order.at)
+        last = bisect_right(self._orders, slot.end, key=lambda order: order.at)
+        spans: dict[datetime, datetime] = {}
+        for node in self._nodes[max(first - 1, 0) : last]:
+            clamp = node.after.bedside.clamp if node.after is not None else None
+            if clamp is not None:
+                spans[clamp.since] = clamp.until if clamp.until is not None else min(as_of, slot.end)
+        return list(spans.items())
+
+
+def _is_level(node: Node) -> bool:
+    """Whether the last fold took the node for a level of its connection (set aside or not)."""
+    if node.entry is None:
+        return False
+    return any(m.part == "" and m.why in _JUDGED for m in node.entry.levels)
+
+
+_JUDGED = (None, "suspected-misread", "read-twice", "readings-disagree")
+
+
+def _is_clamp(entry: NodeEntry | None) -> bool:
+    return (
+        entry is not None
+        and isinstance(entry.record, Event)
+        and entry.record.kind in ("clamped", "unclamped")
+    )

@@ -1,0 +1,134 @@
+"""What the fold carries from one node of a drain to the next. Frozen: states compare to tell where a refold may stop."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from decimal import Decimal
+
+from msgspec import Struct
+
+from drainledger.domain.entries import Connection, LevelRef
+from drainledger.domain.records import Key, SuctionMode
+from drainledger.domain.topology import Judged
+
+ZERO = Decimal(0)
+
+
+class Baseline(Struct, frozen=True, kw_only=True):
+    """The level from which the next output is reckoned, in mL.
+
+    `at` is the instant of that level, which may lie before the last anchor; `resolution` is the graduation squared
+    (mL^2), 0 for a stated start of 0. `after_reset` tells that the counter was found reset at this level.
+    """
+
+    level: Decimal
+    resolution: Decimal
+    ref: LevelRef | None
+    at: datetime
+    stamp: datetime
+    preliminary: bool = False
+    after_reset: bool = False
+
+
+class Drawn(Struct, frozen=True):
+    """What left the chamber since the last anchor other than by a tip: samples and blood given back, in mL."""
+
+    volume: Decimal = ZERO
+    not_stated: bool = False
+    records: tuple[Key, ...] = ()
+    stamp: datetime | None = None
+
+
+NOTHING_DRAWN = Drawn()
+
+
+class Closed(Struct, frozen=True):
+    """The connection that ended last (at `at`), the level it ended with (mL, None if unknown), and the reading that gave it
+    where it was read after the unit came off."""
+
+    connection: Connection
+    judged: Judged
+    at: datetime
+    level: Decimal | None
+    read_by: Key | None
+
+
+class Flow(Struct, frozen=True, kw_only=True):
+    """The connection in place and where its arithmetic stands. `anchored_at` is where the next interval starts;
+    `read_at` is the same instant where a reading stands there, None where a start or an event's level does, which no
+    misreading can concern.
+
+    `larger` is the other answer of misreadings set aside since the last anchor (mL), None where there are none.
+    `irrigant` has gone in and not yet been charged to an interval.
+    """
+
+    connection: Connection | None = None
+    judged: Judged | None = None
+    anchored_at: datetime | None = None
+    read_at: datetime | None = None
+    closed: Closed | None = None
+    baseline: Baseline | None = None
+    drawn: Drawn = NOTHING_DRAWN
+    larger: Decimal | None = None
+    irrigant: Decimal = ZERO
+    nearly_full: bool = False
+    removed: bool = False
+    last_amount_at: datetime | None = None
+
+
+class Chain(Struct, frozen=True):
+    """An unbroken chain of baselines: its total's variance is that of its first and last level alone (squares of
+    graduations, mL^2; JCGM 100:2008, 5.2.2: correlated terms cancel)."""
+
+    first: Decimal
+    last: Decimal | None = None
+
+    @property
+    def squares(self) -> Decimal:
+        return self.first + self.last if self.last is not None else ZERO
+
+
+class Sums(Struct, frozen=True, kw_only=True):
+    """The drain's running sums. `squares` are those of closed chains; `measured` tells that every output came from
+    levels, without which a total has no deviation."""
+
+    since: datetime | None = None
+    output: Decimal = ZERO
+    irrigant: Decimal = ZERO
+    lower_bound: bool = False
+    preliminary: bool = False
+    measured: bool = True
+    squares: Decimal = ZERO
+    chain: Chain | None = None
+
+
+class Clamp(Struct, frozen=True):
+    """The latest clamping of the tube; `until` is None while it holds."""
+
+    since: datetime
+    until: datetime | None = None
+    told: bool = False
+
+
+class Bedside(Struct, frozen=True, kw_only=True):
+    """What is known at the bedside besides the level. Pressures in cm[H2O]; `setting` is what the suction was last set
+    or prescribed to, 0 on gravity; `lowered` tells that it was made less negative and nothing has shown or vented the
+    excess since."""
+
+    weight: Decimal | None = None
+    clamp: Clamp | None = None
+    mode: SuctionMode | None = None
+    prescribed: Decimal | None = None
+    setting: Decimal | None = None
+    lowered: bool = False
+    last_leak_at: datetime | None = None
+    read_at: datetime | None = None
+    appearance: tuple[str, ...] = ()
+
+
+class State(Struct, frozen=True):
+    """All of it. `bedside` of a drain without records knows only the drain's own weight."""
+
+    flow: Flow
+    sums: Sums
+    bedside: Bedside
