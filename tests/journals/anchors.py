@@ -1,0 +1,205 @@
+"""Raw records -> anchors, for the oracle. Written from the text of DESIGN 3 and 4, without the ledger's code.
+
+Covers what `tests.journals.seeded` makes: levels under every change, tips, emptying, samples, reinfusions, irrigation,
+clamps, amounts, corrections, retractions, duplicates, two readings at once. Volumes are whole tenths of a mL.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+
+from tests.journals.raw import Raw
+
+#: Capacity, up to where the finer marks go, finer step, coarser step, tolerance where it is fixed: tenths of a mL.
+CHAMBERS: dict[str, tuple[int, int, int, int, int | None]] = {
+    "adult-single": (20000, 5000, 20, 100, None),
+    "adult-dual": (10000, 2000, 20, 100, None),
+    "infant": (2000, 500, 5, 10, 30),
+}
+#: DESIGN 4 'Order': what comes first at one instant.
+_RANKS: dict[str, int] = {
+    **dict.fromkeys(("connected", "unclamped"), 0),
+    **dict.fromkeys(("sampled", "reinfused", "weighed", "suction-prescribed", "milked", "vented"), 1),
+    "reading": 2,
+    **dict.fromkeys(("irrigated", "clamped"), 3),
+    **dict.fromkeys(("tipped", "emptied", "replaced", "disconnected", "removed"), 4),
+}
+
+
+@dataclass
+class Segment:
+    """A stretch of one chamber that no change interrupts. `anchors` are rows of an interval frame in order."""
+
+    drain: str
+    collector: str
+    chamber: str
+    profile: str
+    anchors: list[dict[str, Any]] = field(default_factory=list)
+    drawn: list[dict[str, Any]] = field(default_factory=list)
+
+    def step(self, level: int) -> int:
+        _, fine_to, fine, coarse, _ = CHAMBERS[self.profile]
+        return fine if level <= fine_to else coarse
+
+    def tolerance(self, level: int) -> int:
+        fixed = CHAMBERS[self.profile][4]
+        return fixed if fixed is not None else 2 * self.step(level)
+
+    @property
+    def capacity(self) -> int:
+        return CHAMBERS[self.profile][0]
+
+
+@dataclass
+class Drained:
+    """One drain: its stretches in order, or its amounts; with irrigations and weights by place in the order."""
+
+    segments: list[Segment] = field(default_factory=list)
+    amounts: list[dict[str, Any]] = field(default_factory=list)
+    irrigations: list[tuple[int, int]] = field(default_factory=list)
+    weights: list[tuple[int, Decimal]] = field(default_factory=list)
+    since: datetime | None = None
+
+
+def statements(raws: Iterable[Raw]) -> list[Raw]:
+    """What holds after duplicates, corrections (the latest made, then the greater id) and retractions."""
+    first: dict[str, Raw] = {}
+    for raw in raws:
+        first.setdefault(raw["id"], raw)
+    withdrawn = {raw["retracts"] for raw in first.values() if raw["record"] == "retraction"}
+    latest: dict[str, Raw] = {}
+    for raw in sorted(
+        (raw for raw in first.values() if raw["record"] == "correction"),
+        key=lambda raw: (datetime.fromisoformat(raw["made_at"]), raw["id"]),
+    ):
+        latest[raw["corrects"]] = raw
+    holding = []
+    for id_, raw in first.items():
+        kind = raw["record"]
+        if kind in ("correction", "retraction") or id_ in withdrawn:
+            continue
+        holding.append({"record": kind, "id": id_} | latest[id_][kind] if id_ in latest else raw)
+    return holding
+
+
+def mark(raw: Raw, name: str) -> int | None:
+    """A quantity of a record in tenths of a mL; None where it is not stated."""
+    stated = raw.get(name)
+    return None if stated is None else int(Decimal(stated["value"]) * 10)
+
+
+def drained(raws: Iterable[Raw]) -> dict[str, Drained]:
+    """Every drain of a journal, ready for the arithmetic."""
+    holding = statements(raws)
+    profiles = {raw["id"]: raw["profile"] for raw in holding if raw["record"] == "collector"}
+    walk = _Walk(profiles)
+    for raw in holding:
+        if raw["record"] == "drain":
+            walk.add_drain(raw)
+    done = [raw for raw in holding if raw["record"] in ("event", "reading")]
+    done.sort(
+        key=lambda raw: (datetime.fromisoformat(raw["at"]), _RANKS[raw.get("kind", "reading")], raw["id"])
+    )
+    for place, raw in enumerate(done):
+        walk.take(place, raw)
+    return walk.drains
+
+
+class _Walk:
+    """Goes through the records in order and keeps who feeds what."""
+
+    def __init__(self, profiles: dict[str, str]) -> None:
+        self.profiles = profiles
+        self.drains: dict[str, Drained] = {}
+        self.open: dict[str, Segment] = {}
+        self.used: set[tuple[str, str]] = set()
+
+    def add_drain(self, raw: Raw) -> None:
+        drain = self.drains[raw["id"]] = Drained()
+        if "weight" in raw:
+            drain.weights.append((-1, Decimal(raw["weight"]["value"])))
+
+    def take(self, place: int, raw: Raw) -> None:
+        kind = raw.get("kind", "reading")
+        here: dict[str, Any] = {"place": place, "id": raw["id"], "at": datetime.fromisoformat(raw["at"])}
+        for drain, levels in self._concerned(raw, kind):
+            self._one(kind, raw, drain, levels, here)
+
+    def _concerned(self, raw: Raw, kind: str) -> list[tuple[str, Raw]]:
+        """The drains that a record speaks of, each with where its levels are stated."""
+        if "drain" in raw:
+            found = [(raw["drain"], raw)]
+            if kind == "tipped" and raw["drain"] in self.open:
+                unit = self.open[raw["drain"]].collector
+                found += [(other, {}) for other in self._feeding(unit) if other != raw["drain"]]
+            return found
+        unit = raw["from_collector"] if kind == "replaced" else raw["collector"]
+        return [(drain, raw["levels"].get(self.open[drain].chamber, {})) for drain in self._feeding(unit)]
+
+    def _feeding(self, unit: str) -> list[str]:
+        feeding = [drain for drain, segment in self.open.items() if segment.collector == unit]
+        return sorted(feeding, key=lambda drain: self.open[drain].chamber)
+
+    def _one(self, kind: str, raw: Raw, drain: str, levels: Raw, here: dict[str, Any]) -> None:
+        segment = self.open.get(drain)
+        known = self.drains[drain]
+        if kind == "reading":
+            self._reading(raw, drain, segment, here)
+        elif kind in ("connected", "replaced"):
+            self._change(kind, raw, drain, levels, here)
+        elif kind == "irrigated":
+            known.irrigations.append((here["place"], mark(raw, "volume") or 0))
+        elif kind == "weighed":
+            known.weights.append((here["place"], Decimal(raw["weight"]["value"])))
+        elif segment is None:
+            return
+        elif kind in ("sampled", "reinfused"):
+            if kind == "sampled" or raw["collector"] == segment.collector:
+                segment.drawn.append(here | {"volume": mark(raw, "volume")})
+        elif kind in ("tipped", "emptied"):
+            after = 0 if kind == "emptied" else mark(levels, "level_after")
+            self._close(segment, here, mark(levels, "level_before"))
+            self._open(drain, segment.collector, segment.chamber, here, after)
+        elif kind in ("disconnected", "removed"):
+            self._close(segment, here, mark(levels, "final_level"))
+            del self.open[drain]
+
+    def _reading(self, raw: Raw, drain: str, segment: Segment | None, here: dict[str, Any]) -> None:
+        volume = mark(raw, "volume")
+        if volume is not None:
+            began = datetime.fromisoformat(raw["from"]) if "from" in raw else None
+            self.drains[drain].amounts.append(here | {"volume": volume, "began": began})
+        level = mark(raw, "level")
+        if level is None or segment is None or level > segment.capacity * 105 // 100:
+            return
+        segment.anchors.append(here | {"kind": "read", "level": min(level, segment.capacity)})
+
+    def _change(self, kind: str, raw: Raw, drain: str, levels: Raw, here: dict[str, Any]) -> None:
+        old = self.open.get(drain)
+        unit, chamber = raw["collector"], raw.get("chamber") or (old.chamber if old else "A")
+        if any(other.collector == unit and other.chamber == chamber for other in self.open.values()):
+            return  # already in place, or occupied
+        start = mark(levels, "start_level")
+        if old is not None:
+            self._close(old, here, mark(levels, "final_level") if kind == "replaced" else None)
+            # "default 0" is said of a new unit; what an earlier one holds when it comes back, nobody can know.
+            if start is None and (unit, chamber) not in self.used:
+                start = 0
+        self._open(drain, unit, chamber, here, start)
+
+    def _open(self, drain: str, unit: str, chamber: str, here: dict[str, Any], level: int | None) -> None:
+        segment = Segment(drain, unit, chamber, self.profiles[unit])
+        segment.anchors.append(here | {"kind": "open", "level": level})
+        self.used.add((unit, chamber))
+        self.open[drain] = segment
+        known = self.drains[drain]
+        known.segments.append(segment)
+        known.since = known.since or here["at"]
+
+    @staticmethod
+    def _close(segment: Segment, here: dict[str, Any], level: int | None) -> None:
+        segment.anchors.append(here | {"kind": "close", "level": level})

@@ -1,0 +1,270 @@
+"""Independent recomputation with pandas: intervals, totals, rates and rolling windows of generated journals.
+
+Written from the text of DESIGN 4; shares no code with the ledger. The formulation differs on purpose: within a chain
+of levels that no unexplained fall breaks, what has come out is the running maximum of level + all drawn so far, and
+the outputs are its differences. Deviations come from the package `uncertainties`: one variable a level, totals as
+sums, correlations left to the package (JCGM 100:2008, 5.1.2 and 5.2.2).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any
+
+import pandas as pd
+from uncertainties import UFloat, ufloat
+
+from tests.journals.anchors import Drained, Segment, drained
+from tests.journals.raw import Raw
+
+_FOUR_HOURS = timedelta(hours=4)
+_HALF_HOUR = timedelta(minutes=30)
+
+#: A row of the answer: who ends it, its period, output (tenths of a mL, None if unknown) and bound, sums to then.
+COLUMNS = ["place", "owner", "start", "end", "output", "bound", "deviation", "step"]
+
+
+def ledger_frame(drain: Drained) -> pd.DataFrame:
+    """One row an interval of a drain, in order, with totals, irrigant, net and rates."""
+    rows = [row for segment in drain.segments for row in segment_rows(segment)]
+    rows += amount_rows(drain)
+    frame = pd.DataFrame(rows, columns=COLUMNS)
+    known = frame["output"].fillna(0).astype("int64")
+    frame["total"] = known.cumsum()
+    frame["lower_bound"] = (frame["bound"] != "exact").cumsum() > 0
+    irrigated = pd.Series([_irrigated_by(drain, place) for place in frame["place"]], dtype="int64")
+    frame["net"] = frame["total"] - irrigated
+    frame["irrigant"] = irrigated.diff().fillna(irrigated)
+    frame["total_deviation"] = _total_deviations(frame)
+    frame["rate"] = [_rate(row, None) for row in frame.itertuples()]
+    frame["rate_per_weight"] = [_rate(row, _weight_at(drain, int(row.place))) for row in frame.itertuples()]
+    return frame
+
+
+def ledgers(raws: Iterable[Raw]) -> dict[str, pd.DataFrame]:
+    """The frame of every drain of a journal."""
+    return {name: ledger_frame(drain) for name, drain in drained(raws).items()}
+
+
+# --- levels ----------------------------------------------------------------------------------------------------
+
+
+def segment_rows(segment: Segment) -> list[dict[str, Any]]:
+    """The intervals of one undisturbed stretch of one chamber."""
+    anchors = _one_reading_an_instant(segment.anchors)
+    anchors, spanned = _without_misreads(segment, anchors)
+    frame = pd.DataFrame(anchors).astype({"level": "Int64"})
+    frame["spanned"] = [place in spanned for place in frame["place"]]
+    frame["stated"] = [_drawn_by(segment, place) for place in frame["place"]]
+    frame["unstated"] = [_unstated_by(segment, place) for place in frame["place"]]
+    drawn = frame["stated"].diff().fillna(0).astype("int64")
+    lost = frame["unstated"].diff().fillna(0) > 0
+    frame["effective"] = frame["level"] + frame["stated"]
+    frame["chain"], falls = _chains(segment, frame, lost)
+    frame["raised"] = frame.groupby("chain")["effective"].cummax()
+    output = frame.groupby("chain")["raised"].diff()
+    rows = []
+    bases = _bases(segment, frame)
+    for i in range(1, len(frame)):
+        row = frame.iloc[i]
+        known = not pd.isna(output.iloc[i])
+        value = int(output.iloc[i]) if known else (int(drawn.iloc[i]) or None)
+        full = known and int(row["level"]) == segment.capacity
+        bound = "unknown" if value is None else "at-least"
+        if known and not full and not row["spanned"]:
+            bound = "exact"
+        start, end = frame["at"].iloc[i - 1], row["at"]
+        silent = value == 0 or (value is None and not falls[i])
+        if start == end and silent:
+            continue
+        exact = bound == "exact"
+        rows.append(
+            {
+                "place": int(row["place"]),
+                "owner": row["id"],
+                "start": start,
+                "end": end,
+                "output": value,
+                "bound": bound,
+                "deviation": (bases[i][1] - bases[i - 1][0]).std_dev if exact else None,
+                "step": bases[i][0] - bases[i - 1][0] if exact else None,
+            }
+        )
+    return rows
+
+
+def _one_reading_an_instant(anchors: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Of two readings at one instant the lower stands, then the smaller id (sources here have one priority)."""
+    best: dict[datetime, tuple[int, str]] = {}
+    for anchor in anchors:
+        if anchor["kind"] == "read":
+            candidate = (anchor["level"], anchor["id"])
+            best[anchor["at"]] = min(best.get(anchor["at"], candidate), candidate)
+    return [a for a in anchors if a["kind"] != "read" or best[a["at"]] == (a["level"], a["id"])]
+
+
+def _without_misreads(
+    segment: Segment, anchors: list[dict[str, Any]]
+) -> tuple[list[dict[str, Any]], set[int]]:
+    """Sets single misreadings aside, left to right; also tells the places whose interval spans one."""
+    kept: list[dict[str, Any]] = []
+    spanned: set[int] = set()
+    for i, b in enumerate(anchors):
+        a, c = (kept[-1] if kept else None), (anchors[i + 1] if i + 1 < len(anchors) else None)
+        if (
+            a is None
+            or c is None
+            or {a["kind"], b["kind"], c["kind"]} != {"read"}
+            or c["at"] - a["at"] > _FOUR_HOURS
+        ):
+            kept.append(b)
+            continue
+        explained = _unstated_by(segment, c["place"]) > _unstated_by(segment, a["place"])
+        falls = _falls(segment, a, b) or _falls(segment, b, c)
+        if falls and not _falls(segment, a, c) and not explained:
+            spanned.add(c["place"])
+        else:
+            kept.append(b)
+    # An interval that ends at a reading set aside in its turn hands the mark on to the next anchor.
+    places = [anchor["place"] for anchor in kept]
+    return kept, {next(place for place in places if place >= mark) for mark in spanned}
+
+
+def _falls(segment: Segment, a: dict[str, Any], b: dict[str, Any]) -> bool:
+    drawn = _drawn_by(segment, b["place"]) - _drawn_by(segment, a["place"])
+    return bool(b["level"] + drawn - a["level"] < -segment.tolerance(max(a["level"], b["level"])))
+
+
+def _chains(segment: Segment, frame: pd.DataFrame, lost: pd.Series[bool]) -> tuple[list[int], list[bool]]:
+    """Numbers the chains: a new one wherever the output is not known; tells where that is for an unexplained fall."""
+    chain, chains, falls = 0, [], []
+    base: tuple[int, int] | None = None  # level as read, effective level
+    for level, effective, gap in zip(frame["level"], frame["effective"], lost, strict=True):
+        fell = False
+        if pd.isna(level):
+            base, chain = None, chain + 1
+        elif base is None or gap:
+            base, chain = (int(level), int(effective)), chain + 1
+        else:
+            fell = effective - base[1] < -segment.tolerance(max(base[0], int(level)))
+            if fell or effective >= base[1]:
+                base, chain = (int(level), int(effective)), chain + fell
+        chains.append(chain)
+        falls.append(fell)
+    return chains, falls
+
+
+def _bases(segment: Segment, frame: pd.DataFrame) -> list[tuple[UFloat, UFloat]]:
+    """For each anchor, the level to reckon from after it and its own level, as variables with their resolution."""
+    bases: list[tuple[UFloat, UFloat]] = []
+    for i, row in enumerate(frame.itertuples()):
+        own = _variable(segment, row)
+        keeps = i > 0 and frame["chain"].iloc[i - 1] == row.chain and row.raised > row.effective
+        bases.append((bases[i - 1][0] if keeps else own, own))
+    return bases
+
+
+def _variable(segment: Segment, row: Any) -> UFloat:
+    if pd.isna(row.level):
+        return ufloat(math.nan, 0)
+    level = int(row.level)
+    spread = 0.0 if row.kind == "open" and level == 0 else segment.step(level) / 10 / math.sqrt(12)
+    return ufloat(level / 10, spread)
+
+
+def _drawn_by(segment: Segment, place: int) -> int:
+    return sum(taken["volume"] or 0 for taken in segment.drawn if taken["place"] < place)
+
+
+def _unstated_by(segment: Segment, place: int) -> int:
+    return sum(taken["volume"] is None for taken in segment.drawn if taken["place"] < place)
+
+
+# --- amounts ---------------------------------------------------------------------------------------------------
+
+
+def amount_rows(drain: Drained) -> list[dict[str, Any]]:
+    """Each amount counts over (from, at], without `from` since the one before; the first may have no start."""
+    if not drain.amounts:
+        return []
+    frame = pd.DataFrame(drain.amounts)
+    before = frame["at"].shift()
+    start = frame["began"].where(frame["began"].notna(), before)
+    rows = []
+    for taken, began in zip(drain.amounts, start, strict=True):
+        begins = None if pd.isna(began) else began
+        if taken["volume"] == 0 and begins == taken["at"]:
+            continue
+        rows.append(
+            {
+                "place": taken["place"],
+                "owner": taken["id"],
+                "start": begins,
+                "end": taken["at"],
+                "output": taken["volume"],
+                "bound": "exact",
+                "deviation": None,
+                "step": None,
+            }
+        )
+    return rows
+
+
+# --- sums ------------------------------------------------------------------------------------------------------
+
+
+def _irrigated_by(drain: Drained, place: int) -> int:
+    return sum(volume for where, volume in drain.irrigations if where < place)
+
+
+def _weight_at(drain: Drained, place: int) -> Decimal | None:
+    return next((weight for where, weight in reversed(drain.weights) if where < place), Decimal(0)) or None
+
+
+def _total_deviations(frame: pd.DataFrame) -> list[float | None]:
+    """Of the sum of all outputs to then; none where one of them has none."""
+    found: list[float | None] = []
+    total: UFloat | None = ufloat(0, 0)
+    for step in frame["step"]:
+        total = total + step if total is not None and step is not None else None
+        found.append(None if total is None else float(total.std_dev))
+    return found
+
+
+def _rate(row: Any, weight: Decimal | None) -> Decimal | None:
+    """mL/h to 0.1 or, with a weight, mL/kg/h to 0.01, half to even."""
+    if pd.isna(row.output) or pd.isna(row.start) or row.end - row.start < _HALF_HOUR:
+        return None
+    hours = Fraction(int((row.end - row.start).total_seconds()), 3600)
+    rate = Fraction(int(row.output), 10) / hours
+    return rounded(rate, 1) if weight is None else rounded(rate / Fraction(weight), 2)
+
+
+def rounded(value: Fraction, places: int) -> Decimal:
+    """Half to even; Python's own round() of a Fraction is exact."""
+    return Decimal(round(value, places).numerator) / Decimal(round(value, places).denominator)
+
+
+def rolling(frame: pd.DataFrame, start: datetime, end: datetime) -> tuple[Decimal, Decimal]:
+    """Output and net, in mL to 0.1, of (start, end], each interval shared by time."""
+    gross = net = Fraction(0)
+    for row in frame.itertuples():
+        share = _share(row, start, end)
+        output = 0 if pd.isna(row.output) else int(row.output)
+        gross += share * output
+        net += share * (output - int(row.irrigant))
+    return rounded(gross / 10, 1), rounded(net / 10, 1)
+
+
+def _share(row: Any, start: datetime, end: datetime) -> Fraction:
+    if pd.isna(row.start) or row.start == row.end:
+        return Fraction(int(start < row.end <= end))
+    overlap = min(row.end, end) - max(row.start, start)
+    return max(
+        Fraction(0),
+        Fraction(overlap // timedelta(microseconds=1), (row.end - row.start) // timedelta(microseconds=1)),
+    )
