@@ -1,0 +1,64 @@
+"""The small texts that bodies are joined from: JSON strings, decimals and times, each made once and kept.
+
+Rendering joins text instead of building and encoding objects: a body costs a microsecond or two that way. The plain
+objects in tests/fhir/reference.py prove that the texts say the same.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from functools import lru_cache
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import msgspec
+
+#: Kept texts of one kind before the store is emptied: bounds the memory, not the output.
+KEPT = 16_384
+
+#: Decimals are written as they are: 40.0 is not 40 (R4 datatypes.html#decimal).
+_encoder = msgspec.json.Encoder(decimal_format="number")
+
+
+def encode(value: Any) -> bytes:
+    """Plain data as JSON, Decimals as numbers of the precision they have."""
+    return _encoder.encode(value)
+
+
+@lru_cache(maxsize=KEPT)
+def quote(text: str) -> str:
+    """A JSON string, quotes included."""
+    return _encoder.encode(text).decode()
+
+
+def number(value: Decimal) -> str:
+    """A FHIR decimal: plain digits, never an exponent, precision as it is."""
+    return format(value, "f")
+
+
+class TimeTexts:
+    """Instants as FHIR dateTimes with the offset of one IANA zone.
+
+    Seconds always, a fraction only where there is one (R4 datatypes.html#dateTime). An offset that isn't whole minutes
+    (local mean time, before zones) can't be written: such an instant is written in UTC.
+    """
+
+    def __init__(self, zone: str) -> None:
+        self.zone = ZoneInfo(zone)
+        self._texts: dict[datetime, str] = {}
+
+    def __call__(self, at: datetime) -> str:
+        text = self._texts.get(at)
+        if text is None:
+            if len(self._texts) >= KEPT:
+                self._texts.clear()
+            text = self._texts[at] = self._write(at)
+        return text
+
+    def _write(self, at: datetime) -> str:
+        local = at.astimezone(self.zone)
+        offset = local.utcoffset()
+        if offset is None or offset % timedelta(minutes=1):
+            local = at.astimezone(UTC)
+        return local.isoformat()
