@@ -63,8 +63,7 @@ class Calendar:
             slot = self.holding(spec, end)
             boundary = slot.start if slot is not None else self._last_end(spec, end)
             if boundary is not None and start is not None and self._overhangs(start, boundary, end):
-                earlier = self.holding(spec, boundary)
-                slot = earlier if earlier is not None else slot
+                slot = self.holding(spec, boundary)  # None between two shifts: another spec's window has it
             if slot is not None:
                 found.append(slot)
         return found
