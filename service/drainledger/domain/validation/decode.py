@@ -20,7 +20,7 @@ DEEPEST: Final = 32
 _DECODER: Final = msgspec.json.Decoder(float_hook=Decimal)
 _ENCODER: Final = msgspec.json.Encoder(decimal_format="number")
 _MARK: Final = b"\xef\xbb\xbf"
-_NOT_FINITE: Final = re.compile(rb"[:\[,]\s*[+-]?(?:nan|inf)", re.IGNORECASE)
+_NOT_FINITE: Final = re.compile(rb"[:\[,]\s*[+-]?(?:nan|inf(?:inity)?)\s*[,}\]]", re.IGNORECASE)
 _BYTE: Final = re.compile(r"\(byte (\d+)\)")
 #: A quote, escaped in the one way that the encoder does not use.
 _QUOTE: Final = b"\\u0022"
@@ -52,8 +52,9 @@ def _refused(code: str, **details: object) -> Refused:
 
 
 def _undecodable(line: bytes, error: Exception) -> dict[str, Any] | Refused:
-    if line.startswith(_MARK):
-        return decode(line[len(_MARK) :])  # a byte order mark, as some editors write at the head of a file
+    rest = line.removeprefix(_MARK)  # a byte order mark, as some editors write at the head of a file
+    if len(rest) < len(line) and not rest.startswith(_MARK):
+        return decode(rest)
     if isinstance(error, RecursionError):
         return _refused("too-deep", limit=DEEPEST)
     if isinstance(error, UnicodeDecodeError) or not _is_utf8(line):
@@ -85,7 +86,7 @@ def _first_bad_byte(line: bytes) -> int | None:
 def _depth_exceeds(raw: object, limit: int) -> bool:
     """Whether containers nest more than `limit` deep; level by level, so that no depth overflows the stack."""
     level = [raw]
-    for _ in range(limit + 1):
+    for _ in range(limit):
         level = [child for node in level for child in _children(node) if isinstance(child, dict | list)]
         if not level:
             return False

@@ -74,7 +74,7 @@ TEXTS: Final[Mapping[str, str]] = MappingProxyType(
         "ambiguous-unit": "{Where} is in {unit}, which can mean more than one unit: {advice}",
         "wrong-dimension": "{Where} is in {unit}, which does not measure {wanted}. "
         "Check which quantity was meant for this field, and the unit on the scale that was read.",
-        "number-out-of-range": "{Where} is a number too long, too large or too small to have been read at a bedside. "
+        "number-out-of-range": "{Where} holds a number too long, too large or too small to have been read at a bedside. "
         "Check the device or the form that it came from.",
         "negative-amount": "{Where} is {value} {unit}, and no such amount is below zero. "
         "Look again at what was measured and chart that{instead}.",
