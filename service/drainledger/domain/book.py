@@ -13,7 +13,7 @@ from msgspec import Struct
 
 from drainledger.domain.collectors import Rules
 from drainledger.domain.drain_book import DrainBook, NodeChange, Period, WindowChange
-from drainledger.domain.entries import CollectorUse, Connection, DrainLedger, NodeEntry
+from drainledger.domain.entries import CollectorUse, Connection, DrainLedger, NodeEntry, Window
 from drainledger.domain.records import (
     CHANGE_KINDS,
     Collector,
@@ -42,6 +42,14 @@ class ConnectionChange(Struct, frozen=True):
     drain: str
     old: tuple[Connection, ...]
     new: tuple[Connection, ...]
+
+
+class Settled(Struct, frozen=True):
+    """What one drain's ledger has let go of, in order: entries and closed windows in their last form."""
+
+    drain: str
+    nodes: list[NodeEntry]
+    windows: list[Window]
 
 
 class Changes(Struct, frozen=True):
@@ -113,6 +121,34 @@ class Book:
         self._dirty_drains.clear()
         self._changed_drains, self._changed_collectors = set(), set()
         return changes
+
+    def settle(self, before: datetime) -> list[Settled]:
+        """For an ordered stream: lets go of what can't change if no record earlier than `before` comes.
+
+        Readings and events that are let go are forgotten; changes of connection stay.
+        """
+        found = []
+        for drain_id in sorted(self._drains):
+            entries, windows = self._drains[drain_id].settle(before)
+            if not entries and not windows:
+                continue
+            found.append(Settled(drain_id, entries, windows))
+            for entry in entries:
+                slot = slot_of(entry.key)
+                if not self._is_change(slot):
+                    self._in_force.pop(slot, None)
+                    self._statements.forget(slot)
+        return found
+
+    def _is_change(self, slot: Slot) -> bool:
+        statement = self._in_force.get(slot)
+        record = statement.record if statement is not None else None
+        return isinstance(record, Event) and (record.kind in CHANGE_KINDS or record.kind == "tipped")
+
+    def latest(self, drain_id: str) -> datetime | None:
+        """The instant of a drain's latest record."""
+        drain = self._drains.get(drain_id)
+        return drain.as_of if drain is not None else None
 
     # Out
 

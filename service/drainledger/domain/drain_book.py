@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from msgspec import Struct
 
+from drainledger.domain.attention import reach
 from drainledger.domain.calendar import Calendar, Slotted
 from drainledger.domain.collectors import Rules
 from drainledger.domain.entries import (
@@ -82,6 +83,8 @@ class DrainBook:
         self._folder: Folder | None = None
         self._calendar: Calendar | None = None
         self._before: State | None = None
+        self._settled_judged: Judged | None = None
+        self._settled: Order | None = None
         self._as_of: datetime | None = None
 
     # What is asked of it
@@ -172,7 +175,11 @@ class DrainBook:
         placements: Iterable[tuple[Placement, InForce]],
     ) -> None:
         """Which chamber the drain feeds when, and what each change means for it."""
-        wanted = {placement.event.key: (placement, statement) for placement, statement in placements}
+        wanted = {
+            placement.event.key: (placement, statement)
+            for placement, statement in placements
+            if self._settled is None or event_order(placement.event) > self._settled
+        }
         judged_first = self._first_judged()
         for key, node in list(self._by_key.items()):
             if node.placement is not None and key not in wanted:
@@ -198,6 +205,32 @@ class DrainBook:
             self._joined = joined
             self._folder = None
             self._all_dirty = True
+
+    def settle(self, before: datetime) -> tuple[list[NodeEntry], list[Window]]:
+        """Lets go of what can't change any more if no record before `before` comes, and answers it, in order.
+
+        Kept are the nodes that a later one may look back to and those of windows still open.
+        """
+        as_of = self.as_of
+        if as_of is None or self.is_dirty:
+            return [], []
+        earliest = min(before, as_of - NEAR)
+        open_windows = [w.start for w in self._windows.values() if w.status == "preliminary"]
+        earliest = min([earliest, *open_windows])
+        cut = bisect_left(self._orders, earliest, key=lambda order: order.at)
+        if not cut:
+            return [], []
+        self._settled_judged = self._first_judged()
+        self._before = self._nodes[cut - 1].after
+        gone = self._nodes[:cut]
+        del self._nodes[:cut], self._orders[:cut]
+        for node in gone:
+            del self._by_key[node.record.key]
+        self._settled = gone[-1].order
+        limit = self._settled.at
+        done = [key for key, w in self._windows.items() if w.status == "final" and w.covers[1] <= limit]
+        windows = [self._windows.pop(key) for key in done]
+        return [node.entry for node in gone if node.entry is not None], windows
 
     def refold(self) -> tuple[list[NodeChange], list[WindowChange]]:
         """Folds what became dirty; answers what differs from the last time."""
@@ -327,6 +360,15 @@ class DrainBook:
         changes.extend(NodeChange(self.id, key, entry, None) for key, entry in gone.items())
         return changes
 
+    def _settled_index(self) -> int:
+        """The index past which an unchanged state means that nothing later changes."""
+        if self._all_dirty or self._high is None:
+            return len(self._nodes)
+        looked = reach(self._rules_in_force())
+        if looked:
+            return bisect_right(self._orders, self._high.at + looked, key=lambda order: order.at)
+        return bisect_left(self._orders, self._high)
+
     def _ensure_folder(self) -> Folder:
         drain = self.drain
         assert drain is not None
@@ -340,6 +382,8 @@ class DrainBook:
         return judged.rules if judged is not None else self._rules
 
     def _first_judged(self) -> Judged | None:
+        if self._settled_judged is not None:
+            return self._settled_judged
         for node in self._nodes:
             if node.placement is not None and node.placement.judged is not None:
                 return node.placement.judged

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from msgspec.structs import replace
 
+from drainledger.domain import attention
 from drainledger.domain import bedside as at_bedside
 from drainledger.domain import levels as between
 from drainledger.domain.collectors import Profile, Rules
@@ -525,6 +526,7 @@ class Folder:
             preliminary=unverified,
             larger=larger,
         )
+        self._attend(self._interval)
         sums = self._sums
         self._sums = replace(
             sums,
@@ -535,6 +537,18 @@ class Folder:
         )
         if flow.irrigant:
             self._flow = replace(flow, irrigant=ZERO)
+
+    def _attend(self, interval: Interval) -> None:
+        """Clinical rules, where a site has switched any on."""
+        rules = self._rules_now()
+        found = attention.raised(
+            rules, self._drain.kind, self._nodes, self._index, interval, self._bedside.weight
+        )
+        for code, facts in found:
+            self._note(code, (), **facts)
+        if found:
+            codes = (*interval.findings, *(code for code, _ in found))
+            self._interval = replace(interval, findings=codes)
 
     def _state_total(self) -> None:
         """The total at the anchor just made; after the chain has taken its last level in."""
@@ -879,6 +893,8 @@ class Folder:
             self._note("scale-mismatch", read=reading.scale or "", mode=self._bedside.mode or "")
         if reading.air_leak is not None:
             self._air(reading, profile)
+        if reading.appearance and reading.appearance != self._bedside.appearance:
+            self._looks(reading)
         self._still_clamped()
 
     def _air(self, reading: Reading, profile: Profile | None) -> None:
@@ -890,13 +906,31 @@ class Folder:
             self._note(refused)
         leaks = at_bedside.shows_leak(air)
         if leaks:
-            self._bedside = replace(self._bedside, last_leak_at=reading.at)
+            self._leaking(reading)
         elif (
             leaks is False
             and self._bedside.last_leak_at is not None
             and not at_bedside.is_clamped(self._bedside)
         ):
             self._leak_free = hours_between(self._bedside.last_leak_at, reading.at)
+            self._bedside = replace(self._bedside, leak_since=None, leak_told=False)
+
+    def _leaking(self, reading: Reading) -> None:
+        bedside = self._bedside
+        since = bedside.leak_since or reading.at
+        days = self._limit("air-leak-prolonged", "days")
+        told = bedside.leak_told
+        if days is not None and not told and self._rule_on("air-leak-prolonged"):
+            told = seconds_between(since, reading.at) > days * 86400
+            if told:
+                self._note("air-leak-prolonged", level=days)
+        self._bedside = replace(bedside, last_leak_at=reading.at, leak_since=since, leak_told=told)
+
+    def _looks(self, reading: Reading) -> None:
+        before = self._bedside.appearance
+        if before and before != reading.appearance and self._rule_on("appearance-changed"):
+            self._note("appearance-changed")
+        self._bedside = replace(self._bedside, appearance=reading.appearance)
 
     def _still_clamped(self) -> None:
         clamp = self._bedside.clamp

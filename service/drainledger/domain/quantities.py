@@ -182,6 +182,8 @@ _SAME: Final = Factor(_ONE)
 
 def plain(value: Decimal) -> Decimal:
     """The same number without trailing zeros, exponent or negative zero: 40, not 40.0, not 4E+1."""
+    if not value.is_finite():
+        raise ValueOutOfRange
     try:
         if value == value.to_integral_value():
             return _EXACT.quantize(value, _ONE) or _ZERO

@@ -122,6 +122,8 @@ class Bedside(Struct, frozen=True, kw_only=True):
     setting: Decimal | None = None
     lowered: bool = False
     last_leak_at: datetime | None = None
+    leak_since: datetime | None = None
+    leak_told: bool = False
     read_at: datetime | None = None
     appearance: tuple[str, ...] = ()
 

@@ -17,8 +17,8 @@ TEXTS: dict[str, str] = {
     + _CHART_IT,
     "within-reading-tolerance": "{level} mL at {end} is below {base} mL at {base_at} by no more than the scale can tell "
     "({tolerance} mL): no output is counted and {base} mL stays the level to reckon from.",
-    "chamber-full": "The chamber is full at {end} ({level} mL): at least {output} mL came out since {start}, perhaps "
-    "more. Look at the unit and chart what you see.",
+    "chamber-full": "The chamber is full at {end} ({level} mL): at least {output} mL came out since {start}, "
+    "perhaps more. Look at the unit and chart what you see.",
     "reinfusion-not-measured": "Blood was given back from this unit between {start} and {end} and the amount is not "
     "charted, " + _OUTPUT_UNTIL + ". If the amount is known, chart it.",
     "start-level-not-known": "No level is charted for the start at {start}, "
@@ -37,20 +37,20 @@ TEXTS: dict[str, str] = {
     "read-twice": "Another reading of the same chamber at {end} is used.",
     "finer-than-graduation": "{level} mL at {end} is finer than the marks there ({tolerance} mL apart) can tell.",
     "level-below-zero": "{level} mL at {end} is below zero: it is shown but not used.",
-    "level-beyond-capacity": "{level} mL at {end} is more than the chamber holds ({base} mL): it is shown but not used. "
-    "Look at the unit and chart what you see.",
+    "level-beyond-capacity": "{level} mL at {end} is more than the chamber holds ({base} mL): it is shown but not "
+    "used. Look at the unit and chart what you see.",
     "reads-otherwise": "This drain is charted by {wanted}; what the reading at {end} gives is shown but not used.",
     "level-volume-mismatch": "At {end} the levels give {output} mL and the charted amount is {volume} mL; the levels "
     "are used.",
-    "charted-twice": "Two amounts are charted within 15 minutes, at {start} and {end}. Both are counted: if one repeats "
-    "the other, retract it.",
-    "period-overlaps": "The amount charted at {end} says that it began before the amount before it ended; it is counted "
-    "from {start}.",
+    "charted-twice": "Two amounts are charted within 15 minutes, at {start} and {end}. Both are counted: if one "
+    "repeats the other, retract it.",
+    "period-overlaps": "The amount charted at {end} says that it began before the amount before it ended; it is "
+    "counted from {start}.",
     "already-in-place": "At {end} the drain was already connected to this unit: the entry is shown but not used.",
-    "chamber-occupied": "At {end} another drain was feeding this chamber: the entry is shown but not used. Check which "
-    "drain leads to which chamber.",
-    "chamber-not-stated": "The unit has several chambers and the entry at {end} does not say which: it is shown but not "
-    "used. Chart it again with the chamber.",
+    "chamber-occupied": "At {end} another drain was feeding this chamber: the entry is shown but not used. Check "
+    "which drain leads to which chamber.",
+    "chamber-not-stated": "The unit has several chambers and the entry at {end} does not say which: it is shown but "
+    "not used. Chart it again with the chamber.",
     "no-such-chamber": "The unit has no chamber of that name; the entry at {end} is shown but not used.",
     "not-connected": "At {end} the drain was not connected to a unit: the entry is shown but not used.",
     "not-connected-yet": "The entry at {end} waits: no unit is charted as connected to this drain by then. Chart the "
@@ -73,10 +73,10 @@ TEXTS: dict[str, str] = {
     "vented-without-suction": "Pressure was released by hand at {end} on gravity: releasing can bring the pressure in "
     "the unit to that of the room.",
     "scale-mismatch": "At {end} the bag was read on the scale for {read} while on {mode}.",
-    "grade-off-scale": "The air-leak grade at {end} is beyond the scale of this unit's leak meter: it is shown but not "
-    "used.",
-    "no-leak-scale": "The air-leak grade at {end} has no scale, since the unit has no leak meter that is known here: it "
-    "is shown but not used.",
+    "grade-off-scale": "The air-leak grade at {end} is beyond the scale of this unit's leak meter: it is shown but "
+    "not used.",
+    "no-leak-scale": "The air-leak grade at {end} has no scale, since the unit has no leak meter that is known here: "
+    "it is shown but not used.",
     "weight-unlikely": "The weight of {level} kg is unlikely here and not used for rates per weight.",
     "chamber-nearly-full": "The chamber held {level} mL of {base} mL at {end}.",
     "large-rise": "{output} mL came out between {start} and {end}, much for this unit.",
@@ -87,7 +87,7 @@ TEXTS: dict[str, str] = {
     "daily-output": "{output} mL came out in the 24 h to {end}, at or above the limit of {base} mL.",
     "output-stopped-abruptly": "The output fell from {base} mL/h to {level} mL/h at {end}.",
     "appearance-changed": "What the fluid looks like has changed by {end}.",
-    "air-leak-prolonged": "Air has been seen in the leak meter for {level} days by {end}.",
+    "air-leak-prolonged": "Air has been seen in the leak meter for more than {level} days by {end}.",
 }
 
 
