@@ -10,7 +10,7 @@ from typing import TypedDict
 from zoneinfo import ZoneInfo
 
 from drainledger.domain.entries import Bound, DrainLedger, Finding, Interval, NodeEntry, Total, Window
-from drainledger.domain.records import Drain, Event, Key
+from drainledger.domain.records import Correction, Drain, Event, Key, Reading, Record, Retraction
 
 
 class PatientView(TypedDict):
@@ -64,11 +64,12 @@ class FindingView(TypedDict):
 
 
 class UnusedView(TypedDict):
-    """A record that the arithmetic does not use as things stand; `findings` say why."""
+    """A record that the arithmetic does not use as things stand; `findings` say why. `at` is null for a drain or a
+    collector, which state no time."""
 
     record: str
     kind: str
-    at: str
+    at: str | None
     findings: list[str]
 
 
@@ -172,6 +173,21 @@ def unused_view(node: NodeEntry, zone: ZoneInfo) -> UnusedView:
         "kind": node.record.kind if isinstance(node.record, Event) else node.key.kind,
         "at": local_time(node.at, zone),
         "findings": [finding.code for finding in node.findings],
+    }
+
+
+def record_view(record: Record, findings: list[str]) -> UnusedView:
+    """A record that no drain's ledger shows; its time in UTC, for it belongs to no zone."""
+    kind, at = record.key.kind, None
+    if isinstance(record, Event | Reading):
+        at = record.at
+    elif isinstance(record, Correction | Retraction):
+        at = record.made_at
+    return {
+        "record": record.key.id,
+        "kind": record.kind if isinstance(record, Event) else kind,
+        "at": None if at is None else local_time(at, ZoneInfo("UTC")),
+        "findings": findings,
     }
 
 

@@ -72,3 +72,9 @@ def _explained(path: Path) -> Iterator[None]:
         raise
     except OSError as error:
         raise UnwritableOutput(path, error.strerror or str(error)) from error
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file that appears whole or not at all."""
+    with output(path) as stream:
+        stream.write(content)
