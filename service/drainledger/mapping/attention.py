@@ -10,7 +10,7 @@ from pydantic import Field
 
 from drainledger.domain.collectors import AttentionRule
 from drainledger.mapping.errors import Fault
-from drainledger.mapping.files import Model, Number, Text
+from drainledger.mapping.files import Model, Number, Text, meant
 
 
 class Shape(Struct, frozen=True):
@@ -70,13 +70,12 @@ def check(content: AttentionFile) -> Iterator[Fault]:
     for code, rule in content.rules.items():
         shape = SHAPES.get(code)
         if shape is None:
-            yield Fault(("rules", code), f"is no known rule; known: {', '.join(SHAPES)}")
+            yield Fault(("rules", code), f"is no known rule; {meant(code, SHAPES)}")
             continue
         for name in rule.values:
             if name not in shape.values:
-                yield Fault(
-                    ("rules", code, "values", name), f"is no value of this rule; known: {list(shape.values)}"
-                )
+                text = meant(name, shape.values) if shape.values else "the rule takes none"
+                yield Fault(("rules", code, "values", name), f"is no value of this rule; {text}")
         absent = [name for name in shape.values if name not in rule.values]
         if rule.on and absent:
             yield Fault(

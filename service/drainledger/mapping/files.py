@@ -111,9 +111,22 @@ def _decoded(file: Path, text: str) -> dict[str, Any]:
 
 
 def _model_faults(model: type[BaseModel], error: ValidationError) -> Iterable[Fault]:
-    for detail in error.errors(include_url=False, include_input=False):
+    details = error.errors(include_url=False, include_input=False)
+    # A list counts as too short when its items are refused: the items' own faults are what there is to mend.
+    causes = [
+        detail
+        for detail in details
+        if detail["type"] != "too_short"
+        or not any(_is_inside(other["loc"], detail["loc"]) for other in details)
+    ]
+    # Unknown keys first: a misspelt key is missing under its right name too, and the misspelling is the cause.
+    for detail in sorted(causes, key=lambda detail: detail["type"] != "extra_forbidden"):
         path = tuple(part for part in detail["loc"] if part != "[key]")
         yield Fault(path, _explained(model, path, detail["type"], detail["msg"]))
+
+
+def _is_inside(path: lines.Path, around: lines.Path) -> bool:
+    return len(path) > len(around) and path[: len(around)] == around
 
 
 def _explained(model: type[BaseModel], path: lines.Path, kind: str, text: str) -> str:
@@ -121,9 +134,15 @@ def _explained(model: type[BaseModel], path: lines.Path, kind: str, text: str) -
         return "is missing"
     if kind == "extra_forbidden":
         known = _keys_beside(model, path)
-        close = difflib.get_close_matches(str(path[-1]), known, n=1)
-        return f"is no known key; did you mean '{close[0]}'?" if close else f"is no known key; known: {known}"
+        return f"is no known key; {meant(str(path[-1]), known)}"
     return text.removeprefix("Value error, ").removeprefix("Input ")
+
+
+def meant(written: str, known: Iterable[str]) -> str:
+    """What a misspelt name was probably meant to be, else all that it could have been."""
+    names = list(known)
+    close = difflib.get_close_matches(written, names, n=1)
+    return f"did you mean '{close[0]}'?" if close else f"known: {', '.join(names)}"
 
 
 def _keys_beside(model: type[BaseModel], path: lines.Path) -> list[str]:

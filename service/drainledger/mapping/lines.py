@@ -65,23 +65,22 @@ class _Scanner:
         self.at += 2 if doubled else 1
         names = self.dotted_key()
         self.at = self.text.index("]", self.at) + (2 if doubled else 1)
-        table = self.resolve(names[:-1])
+        table: Path = ()
+        for name in names[:-1]:
+            table = self.inside((*table, name), line)
+        table = (*table, names[-1])
         if doubled:
-            array = (*table, names[-1])
-            self.arrays[array] = self.arrays.get(array, -1) + 1
-            self.lines.setdefault(array, line)
-        table = self.resolve((*table, names[-1]))
-        self.lines.setdefault(table, line)
-        return table
+            self.arrays[table] = self.arrays.get(table, -1) + 1
+        return self.inside(table, line)
 
-    def resolve(self, names: Path) -> Path:
-        """A header's names with the number of the current element behind each array of tables."""
-        path: Path = ()
-        for name in names:
-            path = (*path, name)
-            if path in self.arrays and isinstance(name, str):
-                path = (*path, self.arrays[path])
-        return path
+    def inside(self, table: Path, line: int) -> Path:
+        """Where the keys of `table` stand: in the current element, if it is an array of tables."""
+        self.lines.setdefault(table, line)
+        if table not in self.arrays:
+            return table
+        element = (*table, self.arrays[table])
+        self.lines.setdefault(element, line)
+        return element
 
     def pair(self, table: Path) -> None:
         line = self.line()
