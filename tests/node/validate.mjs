@@ -16,8 +16,9 @@
 import { readFileSync } from 'node:fs';
 import { createInterface } from 'node:readline';
 import { parseArgs } from 'node:util';
+import { Crew } from './lib/crew.mjs';
 import { Invariants } from './lib/invariants.mjs';
-import { Judge } from './lib/judge.mjs';
+import { asProblem } from './lib/judge.mjs';
 import { checkSet } from './lib/set.mjs';
 
 const OPTIONS = {
@@ -35,27 +36,32 @@ function linesOf(file) {
 }
 
 /** Judges lines and prints; returns the number of problems. */
-function validate(judge, lines, { external, latest, set }) {
-  const problems = [];
-  const facts = [];
-  let resources = 0;
-  lines.forEach((text, index) => {
-    if (!text.trim()) return;
-    const verdict = judge.line(text, index + 1);
-    resources += verdict.resources;
-    problems.push(...verdict.problems);
-    facts.push(...verdict.facts);
-  });
+async function validate(crew, lines, { external, latest, set }) {
+  const { problems, facts, resources, unchecked } = await crew.judgeLines(lines);
   if (set) problems.push(...checkSet(facts, { external, latest }));
-  const summary = { resources, problems: problems.length, ...judge.unchecked };
+  problems.push(...leftOut(resources, unchecked));
+  const summary = { resources, problems: problems.length, ...unchecked };
   process.stdout.write([...problems, summary].map((each) => `${JSON.stringify(each)}\n`).join(''));
   return problems.length;
 }
 
-async function serve(judge) {
+/** What was not checked is a problem too: a validation that leaves something out must not read as passed. */
+function leftOut(resources, { notCompiled, notExpanded }) {
+  const problems = [];
+  if (resources === 0) problems.push({ rule: 'nothing-to-check', message: 'the input holds no resource' });
+  for (const [place, reason] of Object.entries(notCompiled)) {
+    problems.push({ rule: 'not-compiled', message: `invariant ${place}: ${reason}` });
+  }
+  for (const [valueSet, reason] of Object.entries(notExpanded)) {
+    problems.push({ rule: 'not-expanded', message: `value set ${valueSet}: ${reason}` });
+  }
+  return problems.map((each) => asProblem({ line: 0 }, each));
+}
+
+async function serve(crew) {
   for await (const line of createInterface({ input: process.stdin })) {
     const { lines, external = [], latest = false, set = true } = JSON.parse(line);
-    validate(judge, lines, { external, latest, set });
+    await validate(crew, lines, { external, latest, set });
   }
 }
 
@@ -92,20 +98,21 @@ function readArguments() {
 
 async function main() {
   const { values, positionals } = readArguments();
-  let judge;
+  let crew;
   try {
-    judge = new Judge(values.conformance);
+    crew = new Crew(values.conformance);
   } catch (error) {
     usage(error.message);
   }
-  if (values['list-invariants']) listInvariants(judge);
-  else if (values.serve) await serve(judge);
+  if (values['list-invariants']) listInvariants(crew.judge);
+  else if (values.serve) await serve(crew);
   else {
     const lines = (positionals.length ? positionals : [undefined]).flatMap(linesOf);
     const set = !values['no-set'];
     const external = values.external.split(',').filter(Boolean);
-    process.exitCode = validate(judge, lines, { external, latest: values.latest, set }) ? 1 : 0;
+    process.exitCode = (await validate(crew, lines, { external, latest: values.latest, set })) ? 1 : 0;
   }
+  await crew.dismiss();
 }
 
 await main();

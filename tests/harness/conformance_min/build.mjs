@@ -17,7 +17,10 @@ const KEPT = ['id', 'path', 'min', 'max', 'base', 'type', 'constraint', 'binding
 const CODES = {
   'chest-drain': 'Chest-drain record', 'interval-output': 'Interval output', 'running-total': 'Running total',
   'charted-total': 'Charted total', 'output-rate': 'Output rate', 'chamber-level': 'Chamber level',
-  'drain-catheter': 'Drain catheter', 'collection-unit': 'Collection unit', 'site-left-pleural': 'Left pleural space',
+  'air-leak-grade': 'Air-leak grade', tidaling: 'Tidaling', present: 'Present', 'drain-panel': 'Drain panel',
+  'drain-number': 'Drain number', 'drain-catheter': 'Drain catheter', 'collection-unit': 'Collection unit',
+  'collection-chamber': 'Collection chamber', 'adapter-software': 'Adapter software',
+  'unexplained-fall': 'Unexplained fall', 'site-left-pleural': 'Left pleural space',
 };
 const snapshots = new Map([...readR4('profiles-resources.json').entry, ...readR4('profiles-types.json').entry]
   .map(({ resource }) => [resource.url, resource]));

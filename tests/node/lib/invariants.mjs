@@ -20,6 +20,15 @@ const BY_HAND = {
   'eld-20': (element) => /^[A-Za-z][A-Za-z0-9]*(\.[a-z][A-Za-z0-9]*(\[x\])?)*$/.test(element.path),
 };
 
+/**
+ * Two expressions of R4 that later releases mended, read here as R5 words them: ref-1 comes out empty, not true, for
+ * a reference that is only an identifier; dom-3 asks `as()`, which takes a single item, of a whole list.
+ */
+const REWORDED = {
+  'ref-1': (expression) => `reference.empty() or (${expression})`,
+  'dom-3': (expression) => expression.replaceAll('descendants().as(', 'descendants().ofType('),
+};
+
 const OPTIONS = { traceFn: () => {} };
 const REMEMBERED = 50_000;
 const looksOutside = (expression) => /%(resource|rootResource)|resolve\(/.test(expression);
@@ -33,7 +42,8 @@ class Invariant {
     this.byHand = BY_HAND[constraint.key];
     this.local = !looksOutside(constraint.expression);
     this.answers = new Map();
-    this.evaluate = this.byHand ? undefined : fhirpath.compile({ base, expression: constraint.expression }, r4, OPTIONS);
+    const expression = REWORDED[this.key]?.(constraint.expression) ?? constraint.expression;
+    this.evaluate = this.byHand ? undefined : fhirpath.compile({ base, expression }, r4, OPTIONS);
   }
 
   holds(element, resource, text) {

@@ -228,7 +228,7 @@ function evaluate(walk, value, invariants, path) {
       if (invariant.holds(value, walk.resource, text)) continue;
       walk.report({ rule: invariant.key, path, message: invariant.human, severity: invariant.severity });
     } catch (error) {
-      walk.report({ rule: 'invariant-error', path, message: `${invariant.key} can't be evaluated: ${error.message}` });
+      walk.report({ rule: 'invariant-error', path, message: `${invariant.key} can't be evaluated: ${error.message.slice(0, 120)}` });
     }
   }
 }
