@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Final
 
-from tests.validation.cases import bytes, events, fields, others, readings
+from tests.validation.cases import events, fields, others, raw_bytes, readings
 from tests.validation.cases.case import Case
 
 CASES: Final = [
-    *bytes.BYTES,
+    *raw_bytes.BYTES,
     *fields.ENVELOPE,
     *fields.TIMES,
     *fields.QUANTITIES,

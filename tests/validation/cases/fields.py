@@ -166,7 +166,7 @@ QUANTITIES: Final = [
         reading(level=millilitres(Decimal("1e999"))),
         "number-out-of-range",
         "/level/value",
-        "bedside",
+        "to be a reading",
     ),
     Case(
         "10^40",

@@ -74,12 +74,12 @@ TEXTS: Final[Mapping[str, str]] = MappingProxyType(
         "ambiguous-unit": "{Where} is in {unit}, which can mean more than one unit: {advice}",
         "wrong-dimension": "{Where} is in {unit}, which does not measure {wanted}. "
         "Check which quantity was meant for this field, and the unit on the scale that was read.",
-        "number-out-of-range": "{Where} holds a number too long, too large or too small to have been read at a bedside. "
+        "number-out-of-range": "{Where} holds a number too long, too large or too small to be a reading. "
         "Check the device or the form that it came from.",
         "negative-amount": "{Where} is {value} {unit}, and no such amount is below zero. "
         "Look again at what was measured and chart that{instead}.",
         "suction-sign": "{Where} is {value} {unit}, above zero; suction is below atmosphere and carries a minus sign. "
-        "Check the order or the unit and chart what it shows; "
+        "Check the order or the collection unit and chart what it shows; "
         "a source that sends suction without its sign says so in its mapping.",
         "no-measurement": "This reading carries nothing that was read, so there is nothing to chart. "
         "Add what was seen; if the level could not be read, say why (level_not_read).",
