@@ -160,7 +160,7 @@ def _stopped(
 
 
 _CHECKS: dict[
-    str, Callable[[AttentionRule, _Recent, "Decimal | None"], "dict[str, Decimal | datetime] | None"]
+    str, Callable[[AttentionRule, _Recent, Decimal | None], dict[str, Decimal | datetime] | None]
 ] = {
     "hourly-output": _hourly,
     "hourly-output-per-weight": _hourly_per_weight,

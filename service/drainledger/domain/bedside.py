@@ -111,7 +111,7 @@ def grade_refused(air: AirLeak, profile: Profile | None) -> str | None:
 
 
 def scale_mismatch(reading: Reading, bedside: Bedside, profile: Profile | None) -> bool:
-    """Whether a bag was read on the scale that does not fit: suction draws its walls in (common practice, no source)."""
+    """Whether a bag was read on the wrong scale: suction draws its walls in (common practice, no source)."""
     if reading.scale is None or bedside.mode is None or profile is None or not profile.scales:
         return False
     return reading.scale != bedside.mode

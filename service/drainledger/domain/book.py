@@ -12,7 +12,7 @@ from datetime import datetime
 from msgspec import Struct
 
 from drainledger.domain.collectors import Rules
-from drainledger.domain.drain_book import DrainBook, NodeChange, Period, WindowChange
+from drainledger.domain.drain_book import DrainBook
 from drainledger.domain.entries import CollectorUse, Connection, DrainLedger, NodeEntry, Window
 from drainledger.domain.records import (
     CHANGE_KINDS,
@@ -28,6 +28,7 @@ from drainledger.domain.records import (
 )
 from drainledger.domain.statements import Added, InForce, Slot, Standing, Statements, slot_of
 from drainledger.domain.topology import Judged, resolve
+from drainledger.domain.window_book import NodeChange, Period, WindowChange
 
 
 class Outcome(Struct, frozen=True):

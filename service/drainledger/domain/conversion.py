@@ -91,11 +91,12 @@ def _parser() -> Callable[[str], Any]:
     class Transformer(UcumToPintTransformer):  # type: ignore[misc]
         def simple_unit(self, args: list[Any]) -> Any:
             atom = str(args[-1])
-            if atom in _CONVENTIONAL:
-                return self.ureg(_CONVENTIONAL[atom])
             if not atom.isdigit() and atom not in _NUMBERS:
                 self.refuse_foreign(atom)
-            return super().simple_unit(args)
+            conventional = _CONVENTIONAL.get(atom)
+            unit = self.ureg.Quantity(self.ureg(conventional) if conventional else super().simple_unit(args))
+            # The library's own 1 is an int, which a negative power would turn into a binary float.
+            return self.ureg.Quantity(Decimal(unit.magnitude), unit.units)
 
         def refuse_foreign(self, atom: str) -> None:
             # Without its prefix: of a logarithmic unit, the library multiplies the prefix in.

@@ -12,52 +12,31 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from msgspec import Struct
-
 from drainledger.domain.attention import reach
-from drainledger.domain.calendar import Calendar, Slotted
 from drainledger.domain.collectors import Rules
 from drainledger.domain.entries import (
     Connection,
     DrainLedger,
     Finding,
-    Interval,
     NodeEntry,
     Window,
 )
 from drainledger.domain.findings import make_finding
-from drainledger.domain.fold import Folder, initial_state, weight_range
+from drainledger.domain.fold import Folder, initial_state
+from drainledger.domain.folding.events import weight_range
 from drainledger.domain.nodes import NEAR, Node
 from drainledger.domain.order import READING, READING_OF_NEW_COLLECTOR, Order, event_order
 from drainledger.domain.records import Drain, Event, Key, Reading
 from drainledger.domain.state import State
 from drainledger.domain.statements import InForce
 from drainledger.domain.topology import Judged, Placement
-from drainledger.domain.windows import charted
+from drainledger.domain.window_book import Frame, NodeChange, WindowBook, WindowChange
 
 Period = tuple[datetime, datetime | None]
-WindowKey = tuple[str, datetime]
 
 #: How many instants with a level before a change may look as far as the change: one that is judged by the next level,
 #: and one before it that may be judged by another reading of the change's own instant.
 _LOOK_BACK = 2
-
-
-class NodeChange(Struct, frozen=True):
-    """What one record's entry in one drain's ledger was and is; None where there was or is none."""
-
-    drain: str
-    key: Key
-    old: NodeEntry | None
-    new: NodeEntry | None
-
-
-class WindowChange(Struct, frozen=True):
-    """What a charted window was and is."""
-
-    drain: str
-    old: Window | None
-    new: Window | None
 
 
 class DrainBook:
@@ -78,10 +57,9 @@ class DrainBook:
         self._all_dirty = False
         self._joined: tuple[Period, ...] = ()
         self._openings: frozenset[tuple[datetime, str]] = frozenset()
-        self._windows: dict[WindowKey, Window] = {}
+        self._windows = WindowBook(drain_id, self._nodes, self._orders)
         self._removed_entries: dict[Key, NodeEntry] = {}
         self._folder: Folder | None = None
-        self._calendar: Calendar | None = None
         self._before: State | None = None
         self._settled_judged: Judged | None = None
         self._settled: Order | None = None
@@ -122,7 +100,7 @@ class DrainBook:
             corrected=self.statement.corrected,
             connections=self.connections,
             nodes=entries,
-            windows=tuple(sorted(self._windows.values(), key=lambda w: (w.start, w.end, w.name))),
+            windows=self._windows.all(),
             findings=self._own_findings(drain),
             held=self.held,
             waiting=sum(entry.status == "waiting" for entry in entries),
@@ -142,7 +120,6 @@ class DrainBook:
         """The drain's own record came, went or changed: everything is judged again."""
         self.statement = statement
         self._folder = None
-        self._calendar = None
         self._all_dirty = True
 
     def put(self, statement: InForce) -> None:
@@ -215,8 +192,7 @@ class DrainBook:
         if as_of is None or self.is_dirty:
             return [], []
         earliest = min(before, as_of - NEAR)
-        open_windows = [w.start for w in self._windows.values() if w.status == "preliminary"]
-        earliest = min([earliest, *open_windows])
+        earliest = min([earliest, *self._windows.open_since()])
         cut = bisect_left(self._orders, earliest, key=lambda order: order.at)
         if not cut:
             return [], []
@@ -228,16 +204,14 @@ class DrainBook:
             del self._by_key[node.record.key]
         self._settled = gone[-1].order
         limit = self._settled.at
-        done = [key for key, w in self._windows.items() if w.status == "final" and w.covers[1] <= limit]
-        windows = [self._windows.pop(key) for key in done]
-        return [node.entry for node in gone if node.entry is not None], windows
+        return [node.entry for node in gone if node.entry is not None], self._windows.settle(limit)
 
     def refold(self) -> tuple[list[NodeChange], list[WindowChange]]:
         """Folds what became dirty; answers what differs from the last time."""
         gone, self._removed_entries = self._removed_entries, {}
         self.touched = False
         if self.drain is None:
-            return self._unfold(gone), self._drop_windows()
+            return self._unfold(gone), self._windows.drop()
         changes = self._fold(gone)
         self._low = self._high = None
         self._all_dirty = False
@@ -298,11 +272,6 @@ class DrainBook:
             node.entry = node.after = None
         self._all_dirty = True
         return [NodeChange(self.id, key, entry, None) for key, entry in gone.items()]
-
-    def _drop_windows(self) -> list[WindowChange]:
-        dropped = [WindowChange(self.id, window, None) for window in self._windows.values()]
-        self._windows = {}
-        return dropped
 
     def _start_index(self) -> int:
         """Where to begin so that every node that may look as far as the first change is judged again."""
@@ -406,91 +375,13 @@ class DrainBook:
         facts = {"level": drain.weight}
         return (make_finding("weight-unlikely", drain.key, at, zone, self._rules_in_force(), (), facts),)
 
-    # Windows
-
-    def _ensure_calendar(self) -> Calendar:
+    def _rewindow(self, changes: Sequence[NodeChange]) -> list[WindowChange]:
         drain = self.drain
         assert drain is not None
-        rules = self._rules_in_force()
-        if (
-            self._calendar is None
-            or self._calendar.specs != rules.windows
-            or self._calendar.grace != rules.grace
-        ):
-            self._calendar = Calendar(ZoneInfo(drain.time_zone), rules.windows, rules.grace)
-        return self._calendar
-
-    def _rewindow(self, changes: Sequence[NodeChange]) -> list[WindowChange]:
-        calendar = self._ensure_calendar()
-        affected: dict[WindowKey, Slotted] = {}
-        for change in changes:
-            self._affect(change, calendar, affected)
-        for key, window in self._windows.items():
-            if window.status == "preliminary":
-                affected.setdefault(key, Slotted(window.name, window.day, window.start, window.end))
-        found = []
-        for key, slot in affected.items():
-            old = self._windows.get(key)
-            new = self._window(slot, calendar)
-            if old == new:
-                continue
-            if new is None:
-                self._windows.pop(key, None)
-            else:
-                self._windows[key] = new
-            found.append(WindowChange(self.id, old, new))
-        return found
-
-    def _affect(self, change: NodeChange, calendar: Calendar, affected: dict[WindowKey, Slotted]) -> None:
-        old = change.old.interval if change.old is not None else None
-        new = change.new.interval if change.new is not None else None
-        if old != new:
-            for interval in (old, new):
-                if interval is not None:
-                    for slot in calendar.charged(interval.start, interval.end):
-                        affected[(slot.name, slot.start)] = slot
-        if change.key.kind == "event" and any(_is_clamp(entry) for entry in (change.old, change.new)):
-            # A clamp may reach into every later window.
-            at = min(entry.at for entry in (change.old, change.new) if entry is not None)
-            for key, window in self._windows.items():
-                if window.end > at:
-                    affected[key] = Slotted(window.name, window.day, window.start, window.end)
-
-    def _window(self, slot: Slotted, calendar: Calendar) -> Window | None:
-        intervals = self._charged_to(slot, calendar)
-        if not intervals or self._is_joined(slot):
-            return None
-        as_of = self.as_of
-        removed = bool(self._nodes) and (last := self._nodes[-1].after) is not None and last.flow.removed
-        closed = removed or (as_of is not None and as_of >= slot.end + calendar.grace)
-        return charted(self.id, slot, intervals, self._clamps(slot), "final" if closed else "preliminary")
-
-    def _charged_to(self, slot: Slotted, calendar: Calendar) -> list[Interval]:
-        first = bisect_left(self._orders, slot.start, key=lambda order: order.at)
-        last = bisect_right(self._orders, slot.end + calendar.grace, key=lambda order: order.at)
-        intervals = []
-        for node in self._nodes[first:last]:
-            interval = node.entry.interval if node.entry is not None else None
-            if interval is not None and slot in calendar.charged(interval.start, interval.end):
-                intervals.append(interval)
-        return intervals
-
-    def _is_joined(self, slot: Slotted) -> bool:
-        """Meanwhile each tube alone has no windows."""
-        return any(
-            since <= slot.start and (until is None or until >= slot.end) for since, until in self._joined
-        )
-
-    def _clamps(self, slot: Slotted) -> list[tuple[datetime, datetime]]:
-        as_of = self.as_of or slot.end
-        first = bisect_right(self._orders, slot.start, key=lambda order: order.at)
-        last = bisect_right(self._orders, slot.end, key=lambda order: order.at)
-        spans: dict[datetime, datetime] = {}
-        for node in self._nodes[max(first - 1, 0) : last]:
-            clamp = node.after.bedside.clamp if node.after is not None else None
-            if clamp is not None:
-                spans[clamp.since] = clamp.until if clamp.until is not None else min(as_of, slot.end)
-        return list(spans.items())
+        last = self._nodes[-1].after if self._nodes else None
+        removed = last is not None and last.flow.removed
+        frame = Frame(ZoneInfo(drain.time_zone), self._rules_in_force(), self.as_of, removed, self._joined)
+        return self._windows.update(changes, frame)
 
 
 def _is_level(node: Node) -> bool:
@@ -501,11 +392,3 @@ def _is_level(node: Node) -> bool:
 
 
 _JUDGED = (None, "suspected-misread", "read-twice", "readings-disagree")
-
-
-def _is_clamp(entry: NodeEntry | None) -> bool:
-    return (
-        entry is not None
-        and isinstance(entry.record, Event)
-        and entry.record.kind in ("clamped", "unclamped")
-    )

@@ -1,4 +1,4 @@
-"""The order of a drain's records (DESIGN 4 'Order'): by instant, then by what one does first at one instant, then id."""
+"""The order of a drain's records (DESIGN 4 'Order'): by instant, then by what is done first at one instant, then id."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the fold carries from one node of a drain to the next. Frozen: states compare to tell where a refold may stop."""
+"""What the fold carries from node to node. Frozen: states compare, to tell where a refold may stop."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ NOTHING_DRAWN = Drawn()
 
 
 class Closed(Struct, frozen=True):
-    """The connection that ended last (at `at`), the level it ended with (mL, None if unknown), and the reading that gave it
+    """The connection that ended last, at `at`; its last level (mL, None if unknown), and the reading that gave it
     where it was read after the unit came off."""
 
     connection: Connection

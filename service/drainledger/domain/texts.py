@@ -15,8 +15,8 @@ _OUTPUT_UNTIL = "so the output from {start} to {end} is not known"
 TEXTS: dict[str, str] = {
     "unexplained-fall": "{level} mL at {end} is below {base} mL at {base_at}, so output since {start} is not known. "
     + _CHART_IT,
-    "within-reading-tolerance": "{level} mL at {end} is below {base} mL at {base_at} by no more than the scale can tell "
-    "({tolerance} mL): no output is counted and {base} mL stays the level to reckon from.",
+    "within-reading-tolerance": "{level} mL at {end} is below {base} mL at {base_at} by no more than the scale can "
+    "tell ({tolerance} mL): no output is counted and {base} mL stays the level to reckon from.",
     "chamber-full": "The chamber is full at {end} ({level} mL): at least {output} mL came out since {start}, "
     "perhaps more. Look at the unit and chart what you see.",
     "reinfusion-not-measured": "Blood was given back from this unit between {start} and {end} and the amount is not "

@@ -1,0 +1,234 @@
+"""Changes of connection, tips and emptying: one chamber closes, another opens (DESIGN 4 'Events')."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from msgspec.structs import replace
+
+from drainledger.domain.entries import Connection, LevelMark, LevelRef
+from drainledger.domain.folding.intervals import Anchor, anchor_at, close_unread, draw
+from drainledger.domain.folding.page import Page, Status, read_otherwise, unverified
+from drainledger.domain.levels import Scale
+from drainledger.domain.nodes import Node, final_reading, level_on
+from drainledger.domain.records import Event, Key, Reading
+from drainledger.domain.state import NOTHING_DRAWN, ZERO, Baseline, Chain, Closed
+from drainledger.domain.topology import Judged, Placement
+
+
+def take_change(page: Page, placement: Placement) -> Status:
+    if placement.status != "used":
+        page.note(placement.why or "not-connected")
+        return placement.status
+    event = placement.event
+    closed, opened = placement.closed, placement.opened
+    carried = _carries_count(page, placement)
+    if closed is not None:
+        _close(page, placement, closed, carried)
+    if opened is not None and placement.judged is not None:
+        _open(page, placement, opened, placement.judged, carried)
+    elif closed is not None:
+        page.flow = replace(
+            page.flow,
+            connection=None,
+            baseline=None,
+            read_at=None,
+            drawn=NOTHING_DRAWN,
+            anchored_at=None,
+            nearly_full=False,
+            judged=None,
+        )
+        page.bedside = replace(page.bedside, read_at=None)
+    if event.kind == "removed":
+        page.flow = replace(page.flow, removed=True)
+    return "used"
+
+
+def _carries_count(page: Page, placement: Placement) -> bool:
+    """A device's count goes on when only its container was changed."""
+    closed, opened, judged = placement.closed, placement.opened, placement.judged
+    if closed is None or opened is None or judged is None or placement.tip:
+        return False
+    if closed.reads != "counter" or opened.reads != "counter":
+        return False
+    rules = judged.profile.counter
+    return rules is None or not rules.restarts_with_container
+
+
+def _close(page: Page, placement: Placement, closed: Connection, carried: bool) -> None:
+    judged = page.flow.judged
+    if judged is None or closed.reads == "volume":
+        page.flow = replace(page.flow, closed=None)
+        return
+    scale = page.scale(closed, judged)
+    name = "before" if placement.tip else "final"
+    level = _stated(page, placement, closed, scale, placement.final_level, name)
+    read_by: Key | None = None
+    if level is not None and scale is not None:
+        ref = LevelRef(placement.event.key, placement.part + name)
+        at = page.node.order.at
+        anchor_at(
+            page,
+            Anchor(scale.read(level), ref, at, page.node.stamp, unverified(placement.event)),
+            scale,
+            placement.part,
+        )
+    elif not carried:
+        late = (
+            None if placement.tip or scale is None else final_reading(page.nodes, page.index, closed, scale)
+        )
+        if late is not None and scale is not None:
+            read_by, level = _close_with(page, late, placement, closed, scale)
+        else:
+            close_unread(page, placement, "closing-level-not-charted")
+    if not placement.tip:
+        page.flow = replace(page.flow, closed=Closed(closed, judged, page.node.order.at, level, read_by))
+
+
+def _close_with(
+    page: Page, late: Node, placement: Placement, closed: Connection, scale: Scale
+) -> tuple[Key, Decimal | None]:
+    """The unit's last level was read after it came off; what was drawn from it until then counts."""
+    for node in page.nodes[page.index + 1 :]:
+        if node is late:
+            break
+        record = node.record
+        if type(record) is Event and record.kind == "reinfused" and record.collector == closed.collector:
+            draw(page, record, node.stamp, closed)
+    reading = late.record
+    assert isinstance(reading, Reading)
+    level = level_on(late, closed, scale)
+    assert level is not None
+    ref = LevelRef(reading.key, "")
+    stamp = max(page.node.stamp, late.stamp)
+    anchor_at(
+        page,
+        Anchor(scale.read(level), ref, reading.at, stamp, unverified(reading), None, (reading.key,)),
+        scale,
+        placement.part,
+    )
+    return reading.key, level
+
+
+def _stated(
+    page: Page,
+    placement: Placement,
+    connection: Connection,
+    scale: Scale | None,
+    level: Decimal | None,
+    name: str,
+) -> Decimal | None:
+    """A level that an event states, marked; None where there is none that can be used."""
+    if level is None:
+        return None
+    why = "no-such-chamber" if scale is None else scale.refuse(level)
+    page.levels.append(
+        LevelMark(
+            owner=placement.event.key,
+            part=placement.part + name,
+            at=placement.event.at,
+            collector=connection.collector,
+            chamber=connection.chamber,
+            value=level,
+            used=why is None,
+            why=why,
+            counter=connection.reads == "counter",
+        )
+    )
+    if why is not None:
+        page.note(why, level=level, base=(scale.capacity if scale is not None else None) or ZERO)
+        return None
+    return level
+
+
+def _open(page: Page, placement: Placement, opened: Connection, judged: Judged, carried: bool) -> None:
+    at = page.node.order.at
+    page.speaks_of = opened
+    sums = page.sums
+    flow = replace(page.flow, connection=opened, judged=judged, nearly_full=False)
+    if carried:
+        page.flow = flow
+        return
+    page.flow = replace(
+        flow,
+        baseline=None,
+        anchored_at=at,
+        read_at=None,
+        drawn=NOTHING_DRAWN,
+        larger=None,
+        last_amount_at=None,
+    )
+    if not placement.tip:
+        page.bedside = replace(page.bedside, read_at=at)
+    chain: Chain | None = None
+    if opened.reads != "volume":
+        scale = page.scale(opened, judged)
+        name = "after" if placement.tip else "start"
+        stated = placement.start_level
+        known = placement.event.start_level is not None or placement.tip or bool(placement.part)
+        level = stated if not known else _stated(page, placement, opened, scale, stated, name)
+        if level is not None and scale is not None:
+            ref = (
+                LevelRef(placement.event.key, placement.part + name)
+                if _is_marked(page, placement.part + name)
+                else None
+            )
+            chain = _start_at(page, scale.read(level), scale, ref, placement.event)
+    squares = sums.squares + (sums.chain.squares if sums.chain is not None else ZERO)
+    page.sums = replace(sums, since=sums.since or at, squares=squares, chain=chain)
+
+
+def _is_marked(page: Page, part: str) -> bool:
+    return any(mark.part == part and mark.used for mark in page.levels)
+
+
+def _start_at(page: Page, level: Decimal, scale: Scale, ref: LevelRef | None, event: Event) -> Chain:
+    resolution = scale.start_resolution(level)
+    page.flow = replace(
+        page.flow,
+        baseline=Baseline(
+            level=level,
+            resolution=resolution,
+            ref=ref,
+            at=page.node.order.at,
+            stamp=page.node.stamp,
+            preliminary=unverified(event),
+        ),
+    )
+    return Chain(resolution)
+
+
+def emptied(page: Page, event: Event) -> Status:
+    """Emptied by hand: closes at `level_before`, goes on from 0."""
+    flow = page.flow
+    if flow.connection is None or flow.judged is None or flow.connection.reads != "level":
+        why = "not-connected-yet" if flow.connection is None and not page.connections else "not-connected"
+        if flow.connection is not None:
+            return read_otherwise(page, flow.connection)
+        page.note(why)
+        return "waiting" if why == "not-connected-yet" else "set-aside"
+    placement = Placement(
+        event=event,
+        status="used",
+        closed=flow.connection,
+        opened=flow.connection,
+        judged=flow.judged,
+        final_level=event.level_before,
+        start_level=ZERO,
+        tip=True,
+    )
+    _close(page, placement, flow.connection, carried=False)
+    scale = page.scale(flow.connection, flow.judged)
+    page.flow = replace(
+        page.flow,
+        baseline=None,
+        anchored_at=event.at,
+        read_at=None,
+        drawn=NOTHING_DRAWN,
+        nearly_full=False,
+    )
+    sums = page.sums
+    squares = sums.squares + (sums.chain.squares if sums.chain is not None else ZERO)
+    chain = _start_at(page, ZERO, scale, None, event) if scale is not None else None
+    page.sums = replace(sums, squares=squares, chain=chain)
+    return "used"

@@ -1,0 +1,55 @@
+"""Events that change no connection: drawn, put in, clamped, released, weighed (DESIGN 4)."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from msgspec.structs import replace
+
+from drainledger.domain import bedside as at_bedside
+from drainledger.domain.folding.changes import emptied
+from drainledger.domain.folding.intervals import draw
+from drainledger.domain.folding.page import Page, Status
+from drainledger.domain.records import Event
+from drainledger.domain.state import ZERO
+from drainledger.domain.topology import Judged
+
+
+def take_event(page: Page, event: Event) -> Status:
+    if page.flow.removed:
+        page.note("drain-removed")
+        return "set-aside"
+    kind = event.kind
+    if kind == "emptied":
+        return emptied(page, event)
+    if kind in ("sampled", "reinfused"):
+        if page.flow.connection is not None and page.flow.connection.reads != "volume":
+            draw(page, event, page.node.stamp, page.flow.connection)
+    elif kind == "irrigated":
+        page.flow = replace(page.flow, irrigant=page.flow.irrigant + (event.volume or ZERO))
+    elif kind in ("clamped", "unclamped"):
+        page.bedside = at_bedside.clamp(page.bedside, event)
+    elif kind == "milked":
+        if at_bedside.is_clamped(page.bedside):
+            page.note("milked-while-clamped")
+    elif kind == "vented":
+        page.bedside, noticed = at_bedside.vent(page.bedside)
+        page.note_all(noticed)
+    elif kind == "suction-prescribed":
+        page.bedside = at_bedside.prescribe(page.bedside, event)
+    elif kind == "weighed" and event.weight is not None:
+        _weigh(page, event.weight)
+    return "used"
+
+
+def _weigh(page: Page, weight: Decimal) -> None:
+    low, high = weight_range(page.flow.judged)
+    if low <= weight <= high:
+        page.bedside = replace(page.bedside, weight=weight)
+    else:
+        page.note("weight-unlikely", level=weight)
+
+
+def weight_range(judged: Judged | None) -> tuple[Decimal, Decimal]:
+    """The weights, kg, that are plausible for whoever is on this kind of collector."""
+    return judged.profile.weight_kg if judged is not None else (Decimal("0.3"), Decimal(400))

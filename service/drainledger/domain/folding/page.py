@@ -1,0 +1,128 @@
+"""The page on which one node is worked out: what holds before it, and what it leaves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from decimal import Decimal
+from typing import Literal, TypeAlias
+from zoneinfo import ZoneInfo
+
+from drainledger.domain.bedside import Noticed
+from drainledger.domain.collectors import Rules
+from drainledger.domain.entries import Connection, Finding, Interval, LevelMark, Total
+from drainledger.domain.findings import make_finding
+from drainledger.domain.levels import Scale
+from drainledger.domain.nodes import Node
+from drainledger.domain.records import Drain, Event, Key, Reading
+from drainledger.domain.state import State
+from drainledger.domain.topology import Judged
+
+Status: TypeAlias = Literal["used", "set-aside", "waiting"]
+Period: TypeAlias = tuple[datetime, "datetime | None"]
+
+
+class Page:
+    """Turned to one node after another. `connections` are the drain's, in order; `joined` are the periods in which a Y
+    led its output into another drain's chamber."""
+
+    def __init__(
+        self,
+        drain: Drain,
+        rules: Rules,
+        nodes: Sequence[Node],
+        connections: Sequence[Connection],
+        joined: Sequence[Period],
+    ) -> None:
+        self.drain = drain
+        self.zone = ZoneInfo(drain.time_zone)
+        self.nodes = nodes
+        self.connections = connections
+        self.joined = joined
+        self._rules = rules
+        self._scales: dict[tuple[str, str, str], Scale | None] = {}
+
+    def turn(self, index: int, before: State) -> None:
+        """A clean page for the node at `index`, on which the state before it holds."""
+        self.index = index
+        self.node = self.nodes[index]
+        self.flow, self.sums, self.bedside = before.flow, before.sums, before.bedside
+        self.findings: list[Finding] = []
+        self.levels: list[LevelMark] = []
+        self.interval: Interval | None = None
+        self.total: Total | None = None
+        self.dropped: tuple[str, ...] = ()
+        self.leak_free: Decimal | None = None
+        self.speaks_of: Connection | None = before.flow.connection
+
+    def note(self, code: str, records: tuple[Key, ...] = (), **facts: Decimal | str | datetime) -> None:
+        """A finding about this node; `records` are its further evidence."""
+        at = self.node.order.at
+        self.findings.append(
+            make_finding(code, self.node.record.key, at, self.zone, self.rules_now(), records, facts)
+        )
+
+    def note_all(self, noticed: Sequence[Noticed]) -> None:
+        for code, facts in noticed:
+            self.note(code, (), **facts)
+
+    def rules_now(self) -> Rules:
+        """The version by which the connection in place is judged."""
+        return self.flow.judged.rules if self.flow.judged is not None else self._rules
+
+    def rule_on(self, code: str) -> bool:
+        """Whether a rule of attention.toml is on for this kind of drain."""
+        rule = self.rules_now().attention.get(code)
+        return rule is not None and rule.on and (not rule.kinds or self.drain.kind in rule.kinds)
+
+    def limit(self, code: str, name: str) -> Decimal | None:
+        """A rule's threshold."""
+        rule = self.rules_now().attention.get(code)
+        return rule.values.get(name) if rule is not None else None
+
+    def scale(self, connection: Connection, judged: Judged) -> Scale | None:
+        """How a connection's levels are judged; None where the profile lacks the chamber."""
+        key = (connection.collector, connection.chamber, connection.reads)
+        if key not in self._scales:
+            chamber = judged.profile.chamber(connection.chamber)
+            self._scales[key] = (
+                Scale(judged.profile, chamber, connection.reads == "counter") if chamber is not None else None
+            )
+        return self._scales[key]
+
+
+def unverified(record: Reading | Event) -> bool:
+    """A device's value that nobody has verified."""
+    return record.observer is not None and record.observer.kind == "device"
+
+
+def mark(
+    page: Page,
+    reading: Reading,
+    connection: Connection,
+    level: Decimal,
+    *,
+    used: bool,
+    why: str | None = None,
+) -> Status:
+    """The level of a reading, used or set aside."""
+    page.levels.append(
+        LevelMark(
+            owner=reading.key,
+            part="",
+            at=reading.at,
+            collector=connection.collector,
+            chamber=connection.chamber,
+            value=level,
+            used=used,
+            why=why,
+            counter=connection.reads == "counter",
+        )
+    )
+    return "used" if used else "set-aside"
+
+
+def read_otherwise(page: Page, connection: Connection) -> Status:
+    """An amount of another kind than the connection is read by is set aside."""
+    page.note("reads-otherwise", wanted=connection.reads)
+    return "set-aside"

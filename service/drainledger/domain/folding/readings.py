@@ -1,0 +1,184 @@
+"""Readings: which connection one speaks of, and whether it is an anchor, an amount, or neither (DESIGN 4)."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from msgspec.structs import replace
+
+from drainledger.domain.entries import Connection, LevelRef
+from drainledger.domain.folding.intervals import Anchor, Ending, anchor_at, emit
+from drainledger.domain.folding.misreading import is_misread
+from drainledger.domain.folding.observed import observe, overdue
+from drainledger.domain.folding.page import Page, Status, mark, read_otherwise, unverified
+from drainledger.domain.levels import Output, Scale
+from drainledger.domain.nodes import NEAR, Node, amount_read, anchor_of_instant, level_on
+from drainledger.domain.numbers import seconds_between
+from drainledger.domain.records import Reading
+from drainledger.domain.state import ZERO, Closed
+
+_TWICE_SECONDS = 15 * 60
+
+
+def take_reading(page: Page, reading: Reading) -> Status:
+    status = _amount(page, reading)
+    if status == "waiting":
+        return status
+    overdue(page, reading)
+    observe(page, reading)
+    return status
+
+
+def _amount(page: Page, reading: Reading) -> Status:
+    """Whatever the reading says of the amount: an anchor, a charted amount, or neither."""
+    flow = page.flow
+    connection = flow.connection
+    named = reading.collector
+    has_amount = reading.level is not None or reading.volume is not None or reading.counter is not None
+    if named is not None and (connection is None or named != connection.collector):
+        return _of_another_unit(page, reading, named)
+    if flow.removed:
+        page.note("drain-removed")
+        return "set-aside"
+    if not has_amount:
+        return "used"
+    if connection is None:
+        if page.drain.reads == "volume":
+            return _by_volume(page, reading)
+        page.note("not-connected-yet")
+        return "waiting"
+    if connection.reads == "volume":
+        return _by_volume(page, reading)
+    return _by_level(page, reading, connection)
+
+
+def _of_another_unit(page: Page, reading: Reading, named: str) -> Status:
+    closed = page.flow.closed
+    at = reading.at
+    if closed is not None and closed.connection.collector == named:
+        page.speaks_of = closed.connection
+        scale = page.scale(closed.connection, closed.judged)
+        level = amount_read(reading, closed.connection)
+        if level is None:
+            return "used" if reading.volume is None else read_otherwise(page, closed.connection)
+        if closed.read_by == reading.key:
+            mark(page, reading, closed.connection, level, used=True)
+            return "used"
+        if scale is not None and closed.level is not None and at - closed.at <= NEAR:
+            return _check_against(page, reading, closed, scale, level)
+        return _set_level_aside(page, reading, closed.connection, level, "collector-not-in-place")
+    known = [c for c in page.connections if c.collector == named and c.start <= at]
+    if known:
+        page.speaks_of = known[-1]
+        level = amount_read(reading, known[-1])
+        if level is None:
+            page.note("collector-not-in-place")
+            return "set-aside"
+        return _set_level_aside(page, reading, known[-1], level, "collector-not-in-place")
+    page.note("unit-change-not-charted")
+    return "waiting"
+
+
+def _check_against(page: Page, reading: Reading, closed: Closed, scale: Scale, level: Decimal) -> Status:
+    """A second level of a unit that came off with a known one: a check, no anchor."""
+    final = closed.level or ZERO
+    if abs(level - final) > scale.tolerance(level, final):
+        page.note("readings-disagree", level=level, base=final)
+        return mark(page, reading, closed.connection, level, used=False, why="readings-disagree")
+    page.note("read-twice")
+    return mark(page, reading, closed.connection, level, used=False, why="read-twice")
+
+
+def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
+    level = amount_read(reading, connection)
+    if level is None:
+        return read_otherwise(page, connection)
+    judged = page.flow.judged
+    scale = page.scale(connection, judged) if judged is not None else None
+    if scale is None:
+        return _set_level_aside(page, reading, connection, level, "no-such-chamber")
+    refused = scale.refuse(level)
+    if refused is not None:
+        return _set_level_aside(page, reading, connection, level, refused, base=scale.capacity or ZERO)
+    if scale.finer_than_graduation(level):
+        page.note("finer-than-graduation", level=level, tolerance=scale.chamber.graduation(level))
+    chosen = anchor_of_instant(page.nodes, page.index, connection, scale, page.rules_now().priorities)
+    if chosen is not page.node:
+        return _second_reading(page, reading, connection, scale, level, chosen)
+    if is_misread(page, reading, connection, scale, level):
+        return "set-aside"
+    mark(page, reading, connection, level, used=True)
+    ref = LevelRef(reading.key, "")
+    anchor_at(
+        page,
+        Anchor(scale.read(level), ref, reading.at, page.node.stamp, unverified(reading), reading.at),
+        scale,
+    )
+    _cross_check(page, reading, scale)
+    _fullness(page, scale, scale.read(level))
+    return "used"
+
+
+def _set_level_aside(
+    page: Page, reading: Reading, connection: Connection, level: Decimal, why: str, base: Decimal = ZERO
+) -> Status:
+    page.note(why, level=level, base=base)
+    return mark(page, reading, connection, level, used=False, why=why)
+
+
+def _second_reading(
+    page: Page, reading: Reading, connection: Connection, scale: Scale, level: Decimal, chosen: Node
+) -> Status:
+    other = level_on(chosen, connection, scale) or ZERO
+    why = "readings-disagree" if abs(level - other) > scale.tolerance(level, other) else "read-twice"
+    page.note(why, (chosen.record.key,), level=level, base=other)
+    return mark(page, reading, connection, level, used=False, why=why)
+
+
+def _cross_check(page: Page, reading: Reading, scale: Scale) -> None:
+    """An amount charted beside a level."""
+    interval = page.interval
+    if reading.volume is None or interval is None or interval.output is None or reading.level is None:
+        return
+    if abs(reading.volume - interval.output) > scale.tolerance(reading.level, reading.level):
+        page.note("level-volume-mismatch", output=interval.output, volume=reading.volume)
+
+
+def _fullness(page: Page, scale: Scale, level: Decimal) -> None:
+    rule = "chamber-nearly-full"
+    capacity = scale.capacity
+    if capacity is None or not page.rule_on(rule):
+        return
+    share = scale.profile.nearly_full or page.limit(rule, "share")
+    if share is None:
+        return
+    nearly = level >= share * capacity
+    if nearly and not page.flow.nearly_full and level < capacity:
+        page.note(rule, level=level, base=capacity)
+    if nearly != page.flow.nearly_full:
+        page.flow = replace(page.flow, nearly_full=nearly)
+
+
+def _by_volume(page: Page, reading: Reading) -> Status:
+    """A charted amount over (from, at], or since the previous amount."""
+    flow = page.flow
+    if reading.volume is None:
+        if reading.level is not None and flow.connection is not None:
+            mark(page, reading, flow.connection, reading.level, used=False, why="reads-otherwise")
+        page.note("reads-otherwise", wanted="volume")
+        return "set-aside"
+    at = reading.at
+    start = reading.from_ if reading.from_ is not None else flow.anchored_at
+    if start is not None and flow.anchored_at is not None and start < flow.anchored_at:
+        start = flow.anchored_at
+        page.note("period-overlaps", start=start)
+    last = flow.last_amount_at
+    if last is not None and seconds_between(last, at) <= _TWICE_SECONDS:
+        page.note("charted-twice", start=last)
+    page.flow = replace(flow, anchored_at=at, last_amount_at=at)
+    page.sums = replace(page.sums, since=page.sums.since or start or at, measured=False)
+    if start == at and reading.volume == 0:
+        return "used"
+    out = Output(volume=reading.volume, bound="exact")
+    emit(page, Ending(out, start, page.node.stamp, unverified=unverified(reading)))
+    return "used"

@@ -1,0 +1,157 @@
+"""One drain's charted windows, kept up to date: only those that a change may touch are reckoned again."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from datetime import datetime
+from typing import NamedTuple, TypeAlias
+from zoneinfo import ZoneInfo
+
+from msgspec import Struct
+
+from drainledger.domain.calendar import Calendar, Slotted
+from drainledger.domain.collectors import Rules
+from drainledger.domain.entries import Interval, NodeEntry, Window
+from drainledger.domain.nodes import Node
+from drainledger.domain.order import Order
+from drainledger.domain.records import Event, Key
+from drainledger.domain.windows import charted
+
+Period: TypeAlias = tuple[datetime, "datetime | None"]
+_WindowKey: TypeAlias = tuple[str, datetime]
+
+
+class NodeChange(Struct, frozen=True):
+    """What one record's entry in one drain's ledger was and is; None where there was or is none."""
+
+    drain: str
+    key: Key
+    old: NodeEntry | None
+    new: NodeEntry | None
+
+
+class WindowChange(Struct, frozen=True):
+    """What a charted window was and is."""
+
+    drain: str
+    old: Window | None
+    new: Window | None
+
+
+class Frame(NamedTuple):
+    """What windows depend on besides intervals and clamps. `as_of` is the instant as of which they are open or closed;
+    `removed` closes them all; while `joined`, a tube alone has none."""
+
+    zone: ZoneInfo
+    rules: Rules
+    as_of: datetime | None
+    removed: bool
+    joined: Sequence[Period]
+
+
+class WindowBook:
+    """The windows of one drain over its `nodes` (and their `orders`), which the owner keeps."""
+
+    def __init__(self, drain_id: str, nodes: Sequence[Node], orders: Sequence[Order]) -> None:
+        self._drain_id = drain_id
+        self._nodes = nodes
+        self._orders = orders
+        self._windows: dict[_WindowKey, Window] = {}
+        self._calendar: Calendar | None = None
+
+    def all(self) -> tuple[Window, ...]:
+        return tuple(sorted(self._windows.values(), key=lambda w: (w.start, w.end, w.name)))
+
+    def open_since(self) -> list[datetime]:
+        """The starts of the windows that are not closed."""
+        return [window.start for window in self._windows.values() if window.status == "preliminary"]
+
+    def drop(self) -> list[WindowChange]:
+        """Without the drain's own record there are no windows."""
+        dropped = [WindowChange(self._drain_id, window, None) for window in self._windows.values()]
+        self._windows = {}
+        return dropped
+
+    def settle(self, until: datetime) -> list[Window]:
+        """Lets go of the closed windows whose intervals all end by `until`."""
+        done = [key for key, w in self._windows.items() if w.status == "final" and w.covers[1] <= until]
+        return [self._windows.pop(key) for key in done]
+
+    def update(self, changes: Sequence[NodeChange], frame: Frame) -> list[WindowChange]:
+        """Reckons again the windows that the changes touch, and those still open."""
+        calendar = self._calendar_of(frame)
+        affected: dict[_WindowKey, Slotted] = {}
+        for change in changes:
+            self._affect(change, calendar, affected)
+        for key, window in self._windows.items():
+            if window.status == "preliminary":
+                affected.setdefault(key, _slot_of(window))
+        found = []
+        for key, slot in affected.items():
+            old = self._windows.get(key)
+            new = self._window(slot, calendar, frame)
+            if old == new:
+                continue
+            if new is None:
+                del self._windows[key]
+            else:
+                self._windows[key] = new
+            found.append(WindowChange(self._drain_id, old, new))
+        return found
+
+    def _calendar_of(self, frame: Frame) -> Calendar:
+        known = self._calendar
+        wanted = (frame.zone, frame.rules.windows, frame.rules.grace)
+        if known is None or (known.zone, known.specs, known.grace) != wanted:
+            known = self._calendar = Calendar(*wanted)
+        return known
+
+    def _affect(self, change: NodeChange, calendar: Calendar, affected: dict[_WindowKey, Slotted]) -> None:
+        old = change.old.interval if change.old is not None else None
+        new = change.new.interval if change.new is not None else None
+        if old != new:
+            for interval in (old, new):
+                if interval is not None:
+                    for slot in calendar.charged(interval.start, interval.end):
+                        affected[(slot.name, slot.start)] = slot
+        entries = [entry for entry in (change.old, change.new) if entry is not None]
+        if any(isinstance(e.record, Event) and e.record.kind in ("clamped", "unclamped") for e in entries):
+            # A clamp may reach into every later window.
+            at = min(entry.at for entry in entries)
+            affected |= {key: _slot_of(window) for key, window in self._windows.items() if window.end > at}
+
+    def _window(self, slot: Slotted, calendar: Calendar, frame: Frame) -> Window | None:
+        intervals = self._charged_to(slot, calendar)
+        joined = any(
+            since <= slot.start and (until is None or until >= slot.end) for since, until in frame.joined
+        )
+        if not intervals or joined:
+            return None
+        closed = frame.removed or (frame.as_of is not None and frame.as_of >= slot.end + calendar.grace)
+        clamps = self._clamps(slot, frame.as_of or slot.end)
+        return charted(self._drain_id, slot, intervals, clamps, "final" if closed else "preliminary")
+
+    def _charged_to(self, slot: Slotted, calendar: Calendar) -> list[Interval]:
+        first = bisect_left(self._orders, slot.start, key=_at)
+        last = bisect_right(self._orders, slot.end + calendar.grace, key=_at)
+        found = (node.entry.interval for node in self._nodes[first:last] if node.entry is not None)
+        return [i for i in found if i is not None and slot in calendar.charged(i.start, i.end)]
+
+    def _clamps(self, slot: Slotted, as_of: datetime) -> list[tuple[datetime, datetime]]:
+        first = bisect_right(self._orders, slot.start, key=_at)
+        last = bisect_right(self._orders, slot.end, key=_at)
+        spans: dict[datetime, datetime] = {}
+        for node in self._nodes[max(first - 1, 0) : last]:
+            clamp = node.after.bedside.clamp if node.after is not None else None
+            if clamp is not None:
+                spans[clamp.since] = clamp.until if clamp.until is not None else min(as_of, slot.end)
+        return list(spans.items())
+
+
+def _at(order: Order) -> datetime:
+    return order.at
+
+
+def _slot_of(window: Window) -> Slotted:
+    return Slotted(window.name, window.day, window.start, window.end)
