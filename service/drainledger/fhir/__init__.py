@@ -4,6 +4,7 @@ Rendering only: not a medical device, not an alarm; check the patient; local pol
 """
 
 from drainledger.fhir.bundle import bundle
+from drainledger.fhir.conformance import conformance_resources
 from drainledger.fhir.renderer import BASE, Renderer
 from drainledger.fhir.resource import DuplicateResource, Fhir, MissingCode, RenderingError, Resource
 
@@ -16,4 +17,5 @@ __all__ = [
     "RenderingError",
     "Resource",
     "bundle",
+    "conformance_resources",
 ]
