@@ -103,6 +103,8 @@ FAULTS = [
         "rules.still-clamped.values.minutes",
         "than 0",
     ),
+    ("attention.toml", "share = 0.9", "share = 1.1", "rules.chamber-nearly-full.values.share", "at most 1"),
+    ("attention.toml", "hours = 2 #", "hours = 1.5 #", "rules.hourly-output.values.hours", "whole"),
     ("attention.toml", 'source = "a local value, no source"', "", "rules.still-clamped.source", "is missing"),
     (
         "codes.toml",

@@ -186,6 +186,40 @@ def test_any_text_as_a_unit_gives_a_number_or_a_quantity_error(unit: str) -> Non
     assert taken_in.is_finite()
 
 
+pieces = st.sampled_from(
+    [
+        "mL",
+        "L",
+        "m",
+        "k",
+        "[foz_us]",
+        "Cel",
+        "%",
+        "10*",
+        "g%",
+        "B[SPL]",
+        "/",
+        ".",
+        "-",
+        "2",
+        "99",
+        "(",
+        ")",
+        "{a}",
+        "mol",
+    ]
+)
+
+
+@given(st.lists(pieces, max_size=6).map("".join))
+def test_any_code_like_text_as_a_unit_gives_a_number_or_a_quantity_error(unit: str) -> None:
+    try:
+        taken_in = Units({}).volume(Decimal(1), unit)
+    except QuantityError:
+        return
+    assert taken_in.is_finite()
+
+
 def test_the_value_is_in_no_message() -> None:
     for unit in ("nothing", "Cel", "oz"):
         with pytest.raises(QuantityError) as caught:

@@ -23,8 +23,11 @@ _LARGEST_DENOMINATOR: Final = 10**12
 _BUILT_FROM: Final = ("meter", "meter ** 2", "meter ** 3", "gram", "second", "newton", "pascal")
 #: Pure numbers, beside the digits themselves.
 _NUMBERS: Final = frozenset({"10*", "10^"})
-#: UCUM's g% is g/dL; ucumvert 0.3.2 reads it as a hundredth of a gram.
-_MISREAD: Final = frozenset({"g%"})
+#: What ucumvert 0.3.2 takes for something else (g% is g/dL and not a hundredth of a gram, ' and '' are angles and not
+#: times, cubic feet and yards are not hundredths of either) or in another size. None is of use here: all are refused.
+_MISREAD: Final = frozenset(
+    {"g%", "'", "''", "[cft_i]", "[cyd_i]", "[rd_br]", "[ch_br]", "[lk_br]", "[didot]", "[cicero]"}
+)
 #: UCUM defines these two columns by the conventional densities (m[H2O].[in_i]/m, m[Hg].[in_i]/m); ucumvert 0.3.2 takes
 #: them at 60 F, 0.1 % and 0.3 % off. The names are pint's for the conventional ones.
 _CONVENTIONAL: Final = {"[in_i'H2O]": "inch_H2O", "[in_i'Hg]": "inch_Hg"}
