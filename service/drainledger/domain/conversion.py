@@ -74,13 +74,16 @@ def _parse(code: str) -> Any:
     from pint.errors import PintError
 
     try:
-        return _parser()(code)
+        parsed = _parser()(code)
     except VisitError as error:
         if isinstance(error.orig_exc, NotComparable):
             raise error.orig_exc from None
         raise NotUcum(code) from error
     except (LarkError, PintError, DecimalException) as error:
         raise NotUcum(code) from error
+    if isinstance(parsed, str):  # an annotation alone, which is UCUM for the number one
+        raise NotComparable(code)
+    return parsed
 
 
 @cache

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from drainledger.domain.collectors import Rules
 from drainledger.domain.entries import Finding
+from drainledger.domain.quantities import plain
 from drainledger.domain.records import Key
 from drainledger.domain.texts import clock, sentence
 
@@ -44,9 +45,13 @@ def make_finding(
     """A finding with its sentence. Instants among `facts` are shown as wall time in `zone`."""
     rule = rules.attention.get(code)
     shown: dict[str, str | Decimal] = {"end": clock(at, zone, at)}
+    numbers = []
     for name, fact in facts.items():
-        shown[name] = clock(fact, zone, at) if isinstance(fact, datetime) else fact
-    numbers = tuple((name, fact) for name, fact in facts.items() if isinstance(fact, Decimal))
+        if isinstance(fact, Decimal):
+            numbers.append((name, plain(fact)))
+            shown[name] = numbers[-1][1]
+        else:
+            shown[name] = clock(fact, zone, at) if isinstance(fact, datetime) else fact
     return Finding(
         code=code,
         issue=rule.issue if rule is not None else code not in NOTES,
@@ -54,5 +59,5 @@ def make_finding(
         owner=owner,
         records=(owner, *(key for key in records if key != owner)),
         text=sentence(code, rule.text if rule is not None else "", **shown),
-        detail=numbers,
+        detail=tuple(numbers),
     )

@@ -19,7 +19,7 @@ from drainledger.domain.entries import (
     Window,
 )
 from drainledger.domain.numbers import seconds_between
-from drainledger.domain.quantities import plain, quantize, ratio
+from drainledger.domain.quantities import plain, ratio
 
 _TENTH = Decimal("0.1")
 _THOUSANDTH = Decimal("0.001")
@@ -53,8 +53,8 @@ def charted(
         start=slot.start,
         end=slot.end,
         covers=(first.start or first.end, last.end),
-        total=total,
-        net=total - irrigant,
+        total=plain(total),
+        net=plain(total - irrigant),
         bound="exact" if all(i.bound == "exact" for i in intervals) else "at-least",
         coverage=ratio(_seconds(covered), _seconds(length), _THOUSANDTH),
         clamped_minutes=plain(ratio(_seconds(clamped), Decimal(60), _TENTH)),
@@ -135,4 +135,4 @@ def patient_total(ledgers: Sequence[DrainLedger], at: datetime) -> tuple[Decimal
             continue
         total += known[-1].total
         exact = exact and known[-1].at == at and known[-1].bound == "exact"
-    return quantize(total, _TENTH) if total % 1 else total, "exact" if exact else "at-least"
+    return plain(total), "exact" if exact else "at-least"

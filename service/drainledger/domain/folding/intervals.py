@@ -21,6 +21,7 @@ from drainledger.domain.numbers import (
     hourly_per_weight,
     seconds_between,
 )
+from drainledger.domain.quantities import plain
 from drainledger.domain.records import Event, Key
 from drainledger.domain.state import NOTHING_DRAWN, ZERO, Baseline, Chain, Drawn
 from drainledger.domain.topology import Placement
@@ -95,7 +96,7 @@ def anchor_at(page: Page, anchor: Anchor, scale: Scale, part: str = "") -> None:
         )
     _chain(page, out, baseline, resolution, nothing_lost)
     if out.keeps_baseline and baseline is not None:
-        kept = replace(baseline, level=baseline.level - drawn.volume) if drawn.volume else baseline
+        kept = replace(baseline, level=plain(baseline.level - drawn.volume)) if drawn.volume else baseline
     else:
         kept = Baseline(
             level=anchor.level,
@@ -169,10 +170,10 @@ def emit(page: Page, ending: Ending) -> None:
         chamber=connection.chamber if connection else None,
         start=start,
         end=at,
-        output=out.volume,
+        output=plain(out.volume) if out.volume is not None else None,
         bound=out.bound,
         deviation=deviation(ending.squares) if ending.squares is not None else None,
-        irrigant=flow.irrigant,
+        irrigant=plain(flow.irrigant),
         rate=rate,
         rate_per_weight=per_weight,
         records=(owner, *ending.records),
@@ -218,10 +219,10 @@ def state_total(page: Page) -> None:
         part=interval.part,
         since=sums.since or interval.end,
         at=interval.end,
-        total=sums.output,
+        total=plain(sums.output),
         bound="at-least" if sums.lower_bound else "exact",
         deviation=deviation(squares) if known else None,
-        net=sums.output - sums.irrigant,
+        net=plain(sums.output - sums.irrigant),
         stamp=interval.stamp,
         preliminary=sums.preliminary,
     )

@@ -10,6 +10,7 @@ from drainledger.domain.entries import Connection
 from drainledger.domain.folding.page import Page, mark
 from drainledger.domain.levels import Scale
 from drainledger.domain.nodes import NEAR, next_level
+from drainledger.domain.quantities import plain
 from drainledger.domain.records import Reading
 from drainledger.domain.state import ZERO
 
@@ -36,7 +37,7 @@ def is_misread(page: Page, reading: Reading, connection: Connection, scale: Scal
     if not (first_falls or second_falls) or whole < -scale.tolerance(baseline.level, ahead.level):
         return False
     larger = (ZERO if first_falls else max(first, ZERO)) + (ZERO if second_falls else max(second, ZERO))
-    page.flow = replace(flow, larger=max(larger, flow.larger or ZERO))
+    page.flow = replace(flow, larger=plain(max(larger, flow.larger or ZERO)))
     evidence = (baseline.ref.owner,) if baseline.ref is not None else ()
     page.note(
         "suspected-misread",

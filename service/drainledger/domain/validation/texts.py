@@ -69,10 +69,10 @@ TEXTS: Final[Mapping[str, str]] = MappingProxyType(
         "Send the zone of the ward, such as Europe/Lisbon.",
         "missing-unit": "{Where} has no unit, and a number alone could mean several amounts. "
         "Send the value with its unit, as it stands on the scale that was read.",
-        "unknown-unit": "{Where} is in {unit}, which is no known unit. Send a UCUM unit (such as mL or cm[H2O]), "
+        "unknown-unit": "{Where} is {unit}, which is no known unit. Send a UCUM unit (such as mL or cm[H2O]), "
         "or add this spelling to the units mapping.",
-        "ambiguous-unit": "{Where} is in {unit}, which can mean more than one unit: {advice}",
-        "wrong-dimension": "{Where} is in {unit}, which does not measure {wanted}. "
+        "ambiguous-unit": "{Where} is {unit}, which can mean more than one unit: {advice}",
+        "wrong-dimension": "{Where} is {unit}, which does not measure {wanted}. "
         "Check which quantity was meant for this field, and the unit on the scale that was read.",
         "number-out-of-range": "{Where} holds a number too long, too large or too small to be a reading. "
         "Check the device or the form that it came from.",
@@ -151,10 +151,10 @@ def number(value: Decimal) -> str:
     return text if len(text) <= _SHOWN else format(value, ".6e")
 
 
-def closest(word: str, known: tuple[str, ...]) -> str:
+def closest(word: str, known: tuple[str, ...], likeness: float = 0.7) -> str:
     """' (the closest is "reached")', or nothing where no known word is near."""
     alike = {_folded(name): name for name in known}
-    near = get_close_matches(_folded(word[:_SHOWN]), alike, n=1, cutoff=0.6)
+    near = get_close_matches(_folded(word[:_SHOWN]), alike, n=1, cutoff=likeness)
     return f' (the closest is "{alike[near[0]]}")' if near else ""
 
 

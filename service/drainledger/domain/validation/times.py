@@ -121,7 +121,7 @@ def time_zone(ctx: Context, raw: Any, path: str) -> str | None:
     elif not raw.strip():
         ctx.hold("empty-text", path)
     elif not _is_zone(raw[: _LONGEST_ZONE + 1]):
-        near = closest(raw, _zones())
+        near = closest(raw, _zones(), likeness=0.85)
         ctx.hold("unknown-zone", path, closest=near)
     else:
         return raw
