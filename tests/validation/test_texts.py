@@ -29,6 +29,13 @@ PINNED = [
         ),
     ),
     (
+        reading(level={"value": 40, "unit": "cupful"}),
+        (
+            'The unit of the level is "cupful", which is no known unit. Send a UCUM unit (such as mL or cm[H2O]), '
+            "or add this spelling to the units mapping."
+        ),
+    ),
+    (
         reading(at="2026-02-30T07:00:00Z"),
         "The time (at) does not exist: 2026-02 has no day 30. Chart the time at which it was done or seen.",
     ),
@@ -82,7 +89,7 @@ def test_what_a_nurse_is_told(record: dict[str, Any], text: str) -> None:
 
 
 def test_what_is_said_of_an_unknown_field() -> None:
-    assert [problem.text for problem in parsed(reading(vol=4)).ignored] == [
+    assert [problem.text for problem in parsed(reading(volum=4)).ignored] == [
         (
             'A field of this reading is not known here (the closest is "volume"); it is kept as sent but not used. '
             "Nothing else is lost by it."
@@ -110,7 +117,7 @@ def test_no_sentence_asks_to_fit_a_number_to_a_rule() -> None:
         assert not fitting.search(text), text
 
 
-SECRET = "Ada Lovelace 1042"
+SECRET = "Orla Invented 1042"
 
 
 @pytest.mark.parametrize(
@@ -124,7 +131,7 @@ def test_no_free_text_is_echoed(field: str, shape: object) -> None:
     held = refused(reading(**{"at": "x", field: shape}))
     words = [problem.text for problem in (*held.problems, *held.ignored) if problem.code != "unknown-word"]
     assert words
-    assert not [text for text in words if "Lovelace" in text]
+    assert not [text for text in words if "Invented" in text]
 
 
 def test_a_word_is_shown_cut_and_harmless() -> None:
@@ -135,6 +142,7 @@ def test_a_word_is_shown_cut_and_harmless() -> None:
 def test_the_closest_word_is_the_contracts_own_spelling() -> None:
     assert closest("Level Not Read", ("level", "level_not_read")) == ' (the closest is "level_not_read")'
     assert closest("zebra", ("level", "volume")) == ""
+    assert closest("topped-up", ("tipped", "emptied")) == ""  # a far guess would mislead
 
 
 @pytest.mark.parametrize(

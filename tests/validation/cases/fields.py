@@ -128,7 +128,7 @@ QUANTITIES: Final = [
         reading(level={"value": 40, "unit": "mils"}),
         "unknown-unit",
         "/level/unit",
-        'in "mils", which',
+        'is "mils", which',
     ),
     Case(
         "endless unit", reading(level={"value": 4, "unit": "m" * 999}), "unknown-unit", "/level/unit", "mmm…"
