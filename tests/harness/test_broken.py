@@ -7,6 +7,7 @@ rules that must see it, no more and no fewer: a rule that fires at random is as 
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from decimal import Decimal
 from pathlib import Path
@@ -198,3 +199,24 @@ def test_ucum_conversions() -> None:
     assert kpa == pytest.approx(Decimal("10.19716"), rel=Decimal("1e-5"))
     assert ounce == pytest.approx(Decimal("29.57353"), rel=Decimal("1e-5"))
     assert nonsense is None
+
+
+AMOUNTS = [
+    line
+    for line in lines_of(GOOD)
+    if "valueQuantity" in line and re.search(r'"code":"[a-z-]*(output|total|rate)"', line)
+]
+
+
+@pytest.mark.parametrize("line", AMOUNTS, ids=lambda line: str(json.loads(line)["id"]).split("-")[-1])
+def test_an_amount_that_is_off_by_a_tenth_is_seen(line: str) -> None:
+    """Whichever amount is changed, an interval, a total, a charted total or a rate: something no longer adds up."""
+    stated = re.search(r'"value":([\d.]+)', line)
+    assert stated is not None
+    changed = line.replace(stated[0], f'"value":{Decimal(stated[1]) + Decimal("0.1")}')
+    lines = [changed if each == line else each for each in lines_of(GOOD)]
+    assert {each.rule for each in validate(lines, CONFORMANCE)} & {
+        "total-not-sum",
+        "charted-total-not-sum",
+        "rate-not-quotient",
+    }

@@ -16,7 +16,8 @@ const SYSTEM = `${BASE}/CodeSystem/chest-drain`;
 const KEPT = ['id', 'path', 'min', 'max', 'base', 'type', 'constraint', 'binding', 'contentReference', 'definition'];
 const CODES = {
   'chest-drain': 'Chest-drain record', 'interval-output': 'Interval output', 'running-total': 'Running total',
-  'charted-total': 'Charted total', 'output-rate': 'Output rate', 'chamber-level': 'Chamber level',
+  'charted-total': 'Charted total', 'charted-net': 'Charted net', 'irrigant-instilled': 'Irrigant instilled',
+  'output-rate-per-weight': 'Output rate by weight', 'output-rate': 'Output rate', 'chamber-level': 'Chamber level',
   'air-leak-grade': 'Air-leak grade', tidaling: 'Tidaling', present: 'Present', 'drain-panel': 'Drain panel',
   'drain-number': 'Drain number', 'drain-catheter': 'Drain catheter', 'collection-unit': 'Collection unit',
   'collection-chamber': 'Collection chamber', 'adapter-software': 'Adapter software',

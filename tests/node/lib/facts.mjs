@@ -7,7 +7,10 @@ import { isLosslessNumber } from 'lossless-json';
 import { allowedTypes } from './references.mjs';
 import { localCodes } from './rules.mjs';
 
-const LEDGER = ['interval-output', 'running-total', 'charted-total', 'output-rate', 'output-rate-per-weight'];
+const LEDGER = [
+  'interval-output', 'running-total', 'charted-total', 'charted-net', 'output-rate', 'output-rate-per-weight',
+  'irrigant-instilled',
+];
 const CONNECTED_DRAIN = '/StructureDefinition/connected-drain';
 
 const textOf = (number) => (isLosslessNumber(number) ? number.value : undefined);
@@ -55,6 +58,7 @@ function observationFact(exact, localSystems) {
     drain: exact.focus?.[0]?.reference,
     start: instantOf(exact.effectivePeriod?.start),
     end: instantOf(exact.effectivePeriod?.end),
+    at: instantOf(exact.effectiveDateTime),
     value: textOf(quantity?.value),
     comparator: quantity?.comparator,
     unit: quantity?.code,

@@ -44,11 +44,14 @@ function* checkDrain(facts, byKey, uses) {
     else yield problem(fact, 'interval-period', 'effectivePeriod', 'an interval output has a period with an end');
   }
   intervals.sort((a, b) => startOf(a) - startOf(b) || a.observation.end - b.observation.end);
-  yield* checkUnits([...intervals, ...of('running-total'), ...of('charted-total')]);
+  const volumes = ['running-total', 'charted-total', 'charted-net', 'irrigant-instilled'].flatMap(of);
+  yield* checkUnits([...intervals, ...volumes]);
   yield* checkContinuity(intervals, uses);
   yield* checkTotals(of('running-total'), intervals, byKey);
-  for (const fact of of('charted-total')) yield* checkCharted(fact, byKey);
-  for (const fact of of('output-rate')) yield* checkRate(fact, intervals);
+  for (const fact of of('charted-total')) yield* checkCharted(fact, byKey, []);
+  for (const fact of of('charted-net')) yield* checkCharted(fact, byKey, of('irrigant-instilled'));
+  for (const fact of of('output-rate')) yield* checkRate(fact, intervals, true);
+  for (const fact of of('output-rate-per-weight')) yield* checkRate(fact, intervals, false);
 }
 
 const startOf = ({ observation }) => observation.start ?? observation.end; // a first amount states no start
@@ -119,37 +122,56 @@ function* selections(group, last) {
   const lasting = group.filter((each) => startOf(each) < each.observation.end || each === last);
   const instant = group.filter((each) => !lasting.includes(each)).slice(0, MOST_TIES);
   if (last && !group.includes(last)) return;
-  for (let mask = 0; mask < 2 ** instant.length; mask += 1) {
-    yield [...lasting, ...instant.filter((_, bit) => mask & (1 << bit))];
-  }
+  for (const more of subsets(instant)) yield [...lasting, ...more];
 }
 
-function* checkCharted(fact, byKey) {
+/** A charted total is the sum of the intervals that it names; a charted net, that less the irrigant put in meanwhile. */
+function* checkCharted(fact, byKey, irrigants) {
   const { derivedFrom, value, comparator } = fact.observation;
+  if (value === undefined) return;
   const parts = derivedFrom.map((key) => byKey.get(key)).filter((each) => each?.observation.kind === 'interval-output');
-  if (value !== undefined && !sum(parts).eq(value)) {
-    yield problem(fact, 'charted-total-not-sum', 'valueQuantity', 'not the sum of the intervals that it is derived from');
+  const output = sum(parts);
+  const candidates = [...irrigantsOf(parts, irrigants)].map((chosen) => output.minus(sum(chosen)));
+  if (!candidates.some((each) => each.eq(value))) {
+    const message = 'not the sum of the intervals that it is derived from, less irrigant if it is a net';
+    yield problem(fact, 'charted-total-not-sum', 'valueQuantity', message);
   }
-  if (value !== undefined && comparator !== '>=' && parts.some((each) => isBound(each.observation))) {
+  if (comparator !== '>=' && parts.some((each) => isBound(each.observation))) {
     yield problem(fact, 'total-comparator', 'valueQuantity.comparator', "'>=' where an interval is unknown or at least");
   }
 }
 
-function* checkRate(fact, intervals) {
+/** Irrigant within the intervals counts; at the very edge the order of events decides, and both ways are taken. */
+function* irrigantsOf(parts, irrigants) {
+  const touching = ({ observation: { at } }, test) => parts.some((part) => test(startOf(part), at, part.observation.end));
+  const starts = (each) => touching(each, (start, at) => start === at);
+  const ends = (each) => touching(each, (start, at, end) => end === at);
+  const isInside = (each) => touching(each, (start, at, end) => start < at && at < end) || (starts(each) && ends(each));
+  const inside = irrigants.filter(isInside);
+  const edge = irrigants.filter((each) => !inside.includes(each) && (starts(each) || ends(each))).slice(0, MOST_TIES);
+  for (const more of subsets(edge)) yield [...inside, ...more];
+}
+
+/** A rate has the period and the bound of its interval; by weight, the weight is not in the set, so no quotient. */
+function* checkRate(fact, intervals, isQuotient) {
   const { start, end, value, comparator } = fact.observation;
   const interval = intervals.find(({ observation }) => observation.start === start && observation.end === end);
   if (!interval || interval.observation.value === undefined) {
     if (value !== undefined) yield problem(fact, 'rate-interval', 'effectivePeriod', 'no interval with an output has this period');
     return;
   }
-  const hours = new Exact(end - start).div(HOUR);
   if (end - start < SHORTEST_RATE) yield problem(fact, 'rate-interval', 'effectivePeriod', 'no rate under 30 minutes');
   if (value === undefined) return;
+  const hours = new Exact(end - start).div(HOUR);
   const off = hours.times(value).minus(interval.observation.value).abs();
-  if (off.gt(hours.times(RATE_HALF_UNIT))) {
+  if (isQuotient && off.gt(hours.times(RATE_HALF_UNIT))) {
     yield problem(fact, 'rate-not-quotient', 'valueQuantity', 'not the output of its interval by its duration');
   }
   if (comparator !== interval.observation.comparator) {
-    yield problem(fact, 'rate-not-quotient', 'valueQuantity.comparator', 'not the bound of its interval');
+    yield problem(fact, 'rate-comparator', 'valueQuantity.comparator', 'not the bound of its interval');
   }
+}
+
+function* subsets(items) {
+  for (let mask = 0; mask < 2 ** items.length; mask += 1) yield items.filter((_, bit) => mask & (1 << bit));
 }
