@@ -7,21 +7,29 @@ from collections.abc import Mapping
 from msgspec import Struct
 
 from drainledger.convert.report import Report, conflict
+from drainledger.convert.resources import by_target
 from drainledger.convert.spool import Entry
 from drainledger.domain.book import Book
 from drainledger.domain.collectors import Rules
 from drainledger.domain.problems import Problem
-from drainledger.domain.records import Collector, Correction, Drain, Event, Reading, Record, Retraction
+from drainledger.domain.records import Collector, Correction, Drain, Event, Key, Reading, Record, Retraction
 
 
 class Folded(Struct, frozen=True):
-    """A book with each accepted record by its line, and the lines of those that repeat one. `waiting` are the lines
-    of records that nothing shows: they name a drain, collector or record that nobody has told of."""
+    """A book, and by their lines the records that it accepted, those that repeat one, and those that wait."""
 
     book: Book
     accepted: Mapping[int, Record]
     duplicates: Mapping[int, Record]
     waiting: Mapping[int, Record]
+
+    def corrections(self) -> dict[Key, list[Correction]]:
+        """Those that count, by what they correct."""
+        return by_target(
+            record
+            for record in self.accepted.values()
+            if isinstance(record, Correction) and self.book.status(record.key) == "used"
+        )
 
 
 def fold(group: list[Entry], rules: Rules, held: Mapping[str, int], report: Report) -> Folded:

@@ -11,7 +11,7 @@ from drainledger.convert.ledger_csv import ledger_csv
 from drainledger.convert.ledger_json import ledger_json
 from drainledger.convert.ledger_view import DrainView, UnusedView, drain_view, record_view
 from drainledger.convert.report import Report
-from drainledger.convert.resources import Rendering
+from drainledger.convert.resources import Message, Rendering
 from drainledger.convert.settings import Settings
 from drainledger.convert.spool import Spool
 from drainledger.convert.summary import summary
@@ -49,13 +49,17 @@ def emitted(folded: Iterator[Folded], mappings: Mappings, settings: Settings) ->
         case "summary":
             return summary(chain.from_iterable(map(_ledgers, folded)))
     renderer = renderer_for(mappings, settings)
-    messages = chain([[renderer.adapter()]], *(Rendering(one.book, renderer).messages() for one in folded))
+    messages = chain([[renderer.adapter()]], chain.from_iterable(rendered(one, renderer) for one in folded))
     match settings.emit:
         case "resources":
             return (resource.body + b"\n" for message in messages for resource in message)
         case "transaction":
             return transactions(messages, settings.base)
     return chain(bundle("collection", chain.from_iterable(messages), base=settings.base), [b"\n"])
+
+
+def rendered(folded: Folded, renderer: Renderer) -> Iterator[Message]:
+    return Rendering(renderer, folded.book, folded.corrections()).whole()
 
 
 def _as_json(folded: Iterator[Folded]) -> Iterator[bytes]:

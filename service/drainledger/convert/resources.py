@@ -7,14 +7,14 @@ connections, readings and events along time, then what was withdrawn, windows, a
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import chain, groupby
 from operator import attrgetter, itemgetter
 from typing import NamedTuple
 
 from drainledger.domain.book import Book
-from drainledger.domain.entries import CollectorUse, Connection, DrainLedger, NodeEntry
+from drainledger.domain.entries import CollectorUse, Connection, DrainLedger, NodeEntry, Window
 from drainledger.domain.records import (
     Collector,
     Correction,
@@ -22,61 +22,105 @@ from drainledger.domain.records import (
     Event,
     Key,
     Reading,
+    Retraction,
     Statement,
 )
 from drainledger.fhir import Renderer, Resource
 
 Message = list[Resource]
+Corrections = Mapping[Key, Sequence[Correction]]
 
 
-class _Moment(NamedTuple):
-    at: datetime
-    key: Key
-    resources: Message
+class Stretch(NamedTuple):
+    """A part of one drain's ledger, in its order: all of it, or what an ordered stream has let go of."""
+
+    drain: Drain
+    nodes: Sequence[NodeEntry]
+    windows: Sequence[Window]
+    connections: Sequence[Connection] = ()
+
+
+class Life(NamedTuple):
+    """When a drain began to give output that the ledger knows of, and when it was taken out."""
+
+    since: datetime | None = None
+    removed_at: datetime | None = None
+
+    def with_nodes(self, nodes: Iterable[NodeEntry]) -> Life:
+        since, removed_at = self
+        for node in nodes:
+            if since is None and node.total is not None:
+                since = node.total.since
+            if _is_removal(node):
+                removed_at = node.at
+        return Life(since, removed_at)
 
 
 class Rendering:
-    """One book through one renderer."""
+    """A book, or stretches of one, through one renderer. `corrections` are those that count, by what they correct."""
 
-    def __init__(self, book: Book, renderer: Renderer) -> None:
-        self._book = book
+    def __init__(self, renderer: Renderer, book: Book, corrections: Corrections) -> None:
         self._renderer = renderer
-        self._ledgers = [ledger for id_ in book.drain_ids() if (ledger := book.ledger(id_)) is not None]
-        self._drains = {ledger.drain.id: ledger.drain for ledger in self._ledgers}
-        self._uses = {use.collector.id: use for use in book.collectors()}
-        self._corrections = _corrections_used(book)
+        self._book = book
+        self._corrections = corrections
+        self._patients: set[str] = set()
+        self.look_again()
 
-    def messages(self) -> Iterator[Message]:
-        """Each message's resources. One that two messages share (a Patient) comes with the first alone."""
-        once: set[tuple[str, str]] = set()
-        for message in chain(self._heads(), self._along_time(), self._withdrawn(), self._afterwards()):
-            fresh = [one for one in message if one.type not in _SHARED or (one.type, one.id) not in once]
-            once.update((one.type, one.id) for one in fresh if one.type in _SHARED)
-            if fresh:
-                yield fresh
+    def look_again(self) -> None:
+        """Takes in what the book has come to know."""
+        book = self._book
+        self._uses = {use.collector.id: use for use in book.collectors()}
+        self._drains = {id_: drain for id_ in book.drain_ids() if (drain := _drain_in_force(book, id_))}
+        self._ledgers: list[DrainLedger] = []
+
+    def ledgers(self) -> list[DrainLedger]:
+        """The book's ledgers, by the id of their drains."""
+        if not self._ledgers:
+            found = map(self._book.ledger, self._drains)
+            self._ledgers = [ledger for ledger in found if ledger is not None]
+        return self._ledgers
+
+    def whole(self) -> Iterator[Message]:
+        """Every message of the book."""
+        ledgers = self.ledgers()
+        stretches = [Stretch(one.drain, one.nodes, one.windows, one.connections) for one in ledgers]
+        lives = {one.drain.id: Life().with_nodes(one.nodes) for one in ledgers}
+        return chain(
+            self.heads(lives),
+            self.along_time(stretches),
+            self.withdrawn(),
+            self.windows(stretches),
+            self.findings(),
+        )
 
     # Drains and collectors
 
-    def _heads(self) -> Iterator[Message]:
-        for ledger in self._ledgers:
-            drain = ledger.drain
-            message = self._renderer.drain(
-                drain,
-                since=next((node.total.since for node in ledger.nodes if node.total), None),
-                removed_at=next((node.at for node in ledger.nodes if _is_removal(node)), None),
-                stamp=self._stamp(drain.key),
-            )
-            yield self._with_corrections(message, drain.key, drain.time_zone)
-        connections = sorted(
-            chain(*(ledger.connections for ledger in self._ledgers)), key=attrgetter("collector")
-        )
-        of_collector = {id_: list(mine) for id_, mine in groupby(connections, key=attrgetter("collector"))}
+    def heads(self, lives: Mapping[str, Life]) -> Iterator[Message]:
+        """Drains by id, then collectors by id; a patient comes with the first of his drains."""
+        self._patients.clear()
+        for drain in self._drains.values():
+            since, removed_at = lives.get(drain.id, Life())
+            stamp = self._stamp(drain.key)
+            message = self._renderer.drain(drain, since=since, removed_at=removed_at, stamp=stamp)
+            yield self._with_corrections(self._patient_once(message), drain.key, drain.time_zone)
+        connections = self._connections_by_collector()
         for id_, use in self._uses.items():
             key = use.collector.key
-            message = self._renderer.collector(
-                use, of_collector.get(id_, ()), self._drains, stamp=self._stamp(key)
-            )
+            known = connections.get(id_, ())
+            message = self._renderer.collector(use, known, self._drains, stamp=self._stamp(key))
             yield self._with_corrections(message, key, "UTC")
+
+    def _patient_once(self, message: Message) -> Message:
+        fresh = [one for one in message if one.type != "Patient" or one.id not in self._patients]
+        self._patients.update(one.id for one in fresh if one.type == "Patient")
+        return fresh
+
+    def _connections_by_collector(self) -> dict[str, list[Connection]]:
+        found: dict[str, list[Connection]] = {}
+        for ledger in self.ledgers():
+            for connection in ledger.connections:
+                found.setdefault(connection.collector, []).append(connection)
+        return found
 
     def _stamp(self, key: Key) -> datetime | None:
         statement = self._book.statement(key)
@@ -84,64 +128,70 @@ class Rendering:
 
     # Connections, readings and events
 
-    def _along_time(self) -> Iterator[Message]:
+    def along_time(self, stretches: Iterable[Stretch]) -> Iterator[Message]:
         """Messages by time over all drains, so that a record which concerns two of them is one message."""
-        moments = heapq.merge(*map(self._moments, self._ledgers), key=itemgetter(0))
+        moments = heapq.merge(*map(self._moments, stretches), key=itemgetter(0))
         for _, instant in groupby(moments, key=itemgetter(0)):
             messages: dict[Key, Message] = {}
-            for moment in instant:
-                messages.setdefault(moment.key, []).extend(moment.resources)
-            yield from messages.values()
+            zones: dict[Key, str] = {}
+            for _, key, zone, resources in instant:
+                messages.setdefault(key, []).extend(resources)
+                zones.setdefault(key, zone)
+            for key, message in messages.items():
+                if message:
+                    yield self._with_corrections(message, key, zones[key])
 
-    def _moments(self, ledger: DrainLedger) -> Iterator[_Moment]:
-        opened = sorted(ledger.connections, key=attrgetter("start"))
+    def _moments(self, stretch: Stretch) -> Iterator[tuple[datetime, Key, str, Message]]:
+        drain, zone = stretch.drain, stretch.drain.time_zone
+        opened = sorted(stretch.connections, key=attrgetter("start"))
         return heapq.merge(
-            (_Moment(c.start, c.opened_by, self._renderer.connection(c, ledger.drain)) for c in opened),
-            (_Moment(node.at, node.key, self._node(node, ledger.drain)) for node in ledger.nodes),
+            ((one.start, one.opened_by, zone, self._renderer.connection(one, drain)) for one in opened),
+            ((node.at, node.key, zone, self._node(node, drain)) for node in stretch.nodes),
             key=itemgetter(0),
         )
 
     def _node(self, node: NodeEntry, drain: Drain) -> Message:
-        message = self._renderer.node(node, drain, self._use(node.connection))
-        return self._with_corrections(message, node.key, drain.time_zone) if node.corrected else message
+        return self._renderer.node(node, drain, self._use(node.connection))
 
     def _use(self, connection: Connection | None) -> CollectorUse | None:
         return None if connection is None else self._uses.get(connection.collector)
 
     def _with_corrections(self, message: Message, key: Key, zone: str) -> Message:
         """The message and, for each correction of its record, the Provenance that says so."""
+        if key not in self._corrections:
+            return message
         changed = _without_provenance(message)
         return message + [
             self._renderer.change(correction.key, correction.made_at, changed, "UPDATE", time_zone=zone)
-            for correction in self._corrections.get(key, ())
+            for correction in self._corrections[key]
             if changed
         ]
 
     # Retracted records
 
-    def _withdrawn(self) -> Iterator[Message]:
+    def withdrawn(self) -> Iterator[Message]:
         """What each retracted record itself said, entered-in-error."""
         for statement, retraction in self._book.retracted():
-            message = list(self._said_by(statement, retraction.made_at))
-            if message:
-                yield [
-                    *message,
-                    self._renderer.change(retraction.key, retraction.made_at, message, "NULLIFY"),
-                ]
+            message = list(self._said_by(statement, retraction))
+            if changed := _without_provenance(message):
+                key, made_at = retraction.key, retraction.made_at
+                zone = self._zone_of(statement)
+                yield [*message, self._renderer.change(key, made_at, changed, "NULLIFY", time_zone=zone)]
 
-    def _said_by(self, statement: Statement, made_at: datetime) -> Iterator[Resource]:
+    def _said_by(self, statement: Statement, retraction: Retraction) -> Iterator[Resource]:
+        made_at = retraction.made_at
         match statement:
             case Drain():
-                yield from self._renderer.drain(statement, stamp=made_at, retracted=True)
+                message = self._renderer.drain(statement, stamp=made_at, retracted=True)
+                yield from self._patient_once(message)
             case Collector():
                 if profile := self._book.rules.profiles.get(statement.profile):
                     use = CollectorUse(collector=statement, profile=profile)
                     yield from self._renderer.collector(use, stamp=made_at, retracted=True)
             case Event() | Reading():
                 for drain, connection in self._concerned(statement):
-                    yield from self._renderer.retracted(
-                        statement, drain, connection, self._use(connection), stamp=made_at
-                    )
+                    use_of = self._use(connection)
+                    yield from self._renderer.retracted(statement, drain, connection, use_of, stamp=made_at)
 
     def _zone_of(self, statement: Statement) -> str:
         """The zone of the drain that a statement names, UTC where it names none that is known."""
@@ -153,34 +203,35 @@ class Rendering:
 
     def _concerned(self, record: Event | Reading) -> Iterator[tuple[Drain, Connection | None]]:
         """The drains that a retracted record spoke of, each with the connection that it would belong to."""
-        for ledger in self._ledgers:
+        for ledger in self.ledgers():
             at_it = [connection for connection in ledger.connections if _covers(connection, record)]
             if record.drain == ledger.drain.id or (record.drain is None and at_it):
                 yield ledger.drain, next(iter(at_it), None)
 
     # Windows and the drains' own findings
 
-    def _afterwards(self) -> Iterator[Message]:
-        for ledger in self._ledgers:
-            for window in ledger.windows:
-                yield self._renderer.window(window, ledger.drain)
+    def windows(self, stretches: Iterable[Stretch]) -> Iterator[Message]:
+        for stretch in stretches:
+            for window in stretch.windows:
+                if message := self._renderer.window(window, stretch.drain):
+                    yield message
+
+    def findings(self) -> Iterator[Message]:
+        for ledger in self.ledgers():
             for finding in ledger.findings:
-                yield self._renderer.issue(finding, ledger.drain)
+                if message := self._renderer.issue(finding, ledger.drain):
+                    yield message
 
 
-#: Resource types that more than one message may bring.
-_SHARED = frozenset({"Patient"})
+def _drain_in_force(book: Book, id_: str) -> Drain | None:
+    statement = book.statement(Key("drain", "", id_))
+    return statement.record if statement is not None and isinstance(statement.record, Drain) else None
 
 
-def _corrections_used(book: Book) -> dict[Key, list[Correction]]:
-    """The corrections that count, by the key of the record they correct, in the order in which they were made."""
-    used = [
-        record
-        for record in book.records()
-        if isinstance(record, Correction) and book.status(record.key) == "used"
-    ]
+def by_target(corrections: Iterable[Correction]) -> dict[Key, list[Correction]]:
+    """Corrections by what they correct, in the order in which they were made."""
     found: dict[Key, list[Correction]] = {}
-    for correction in sorted(used, key=attrgetter("made_at")):
+    for correction in sorted(corrections, key=lambda one: (one.made_at, one.key)):
         found.setdefault(correction.corrects, []).append(correction)
     return found
 
