@@ -17,7 +17,7 @@ from drainledger.domain.records import Collector, Drain, Key, Udi
 from drainledger.fhir.about import reference
 from drainledger.fhir.dialect import Json, adapt
 from drainledger.fhir.fragments import encode
-from drainledger.fhir.ids import join, key_text, part_text
+from drainledger.fhir.ids import join, message_name, part_text
 from drainledger.fhir.kit import Kit
 from drainledger.fhir.resource import Resource
 
@@ -29,7 +29,10 @@ _GS1 = "http://hl7.org/fhir/NamingSystem/gs1-di"  # UDI issuer, listed at R4 Dev
 
 
 def resource(kit: Kit, described: Json, record: Key | None, code: str = "") -> Resource:
-    """A described R4 resource as this kit's version writes it."""
+    """A described R4 resource as this kit's version writes it, with the message that it comes from."""
+    if record is not None:
+        meta = {"source": f"{kit.base}/message#{message_name(record)}", **described.get("meta", {})}
+        described = {**described, "meta": meta}
     written = adapt(described, kit.fhir)
     return Resource(written["resourceType"], written["id"], encode(written), record, code)
 
@@ -40,7 +43,7 @@ def identifiers(kit: Kit, kind: str, value: str) -> list[Json]:
 
 def record_value(key: Key, part: str = "") -> str:
     """An identifier's value for what a tenant-wide record gives: kind, id and part, which one system holds together."""
-    return f"{key.kind}.{key_text(key)}" + (f".{part_text(part)}" if part else "")
+    return message_name(key) + (f".{part_text(part)}" if part else "")
 
 
 def adapter(kit: Kit) -> Resource:
@@ -216,9 +219,9 @@ def _repeat(every: timedelta) -> Json:
 
 def patient(kit: Kit, drain: Drain) -> Resource:
     """Nothing but the identifier: no demographics here (FHIR.md 2 'subject')."""
-    described = {
+    described: Json = {
         "resourceType": "Patient",
         "id": kit.ids.patient(drain.patient),
         "identifier": [{"system": drain.patient.system, "value": drain.patient.value}],
     }
-    return resource(kit, described, drain.key)
+    return Resource("Patient", described["id"], encode(described), drain.key)

@@ -55,6 +55,11 @@ def key_text(key: Key) -> str:
     return f"{readable(key.source)}.{readable(key.id)}" if key.source else readable(key.id)
 
 
+def message_name(key: Key) -> str:
+    """What names a record's raw message: its key, behind its kind where ids are tenant-wide a kind."""
+    return key_text(key) if key.source else f"{key.kind}.{key_text(key)}"
+
+
 @lru_cache(maxsize=KEPT)
 def part_text(part: str) -> str:
     """A part as the end of an identifier's value; its dots stay."""

@@ -51,14 +51,17 @@ def detected_issue(
     uuid: str,
     value: str,
     status: str,
+    number: int = 1,
     about: Sequence[dict[str, Any]] = (),
     seen_in: Sequence[dict[str, Any]] = (),
 ) -> Resource:
-    """`uuid` and `value` name its owner; the finding's code makes the part. About nothing else: about the drain."""
+    """`uuid` and `value` name its owner; the finding's code makes the part, with a number from the second of a code
+    on. About nothing else: about the drain."""
+    part = finding.code if number == 1 else f"{finding.code}.{number}"
     described: dict[str, Any] = {
         "resourceType": "DetectedIssue",
-        "id": join(uuid, finding.code),
-        "identifier": identifiers(kit, "detected-issue", f"{value}.{part_text(finding.code)}"),
+        "id": join(uuid, part),
+        "identifier": identifiers(kit, "detected-issue", f"{value}.{part_text(part)}"),
         "status": status,
         "code": _code(kit.vocabulary, finding.code),
         "patient": patient_reference(kit.ids, texts.drain.patient),

@@ -87,6 +87,7 @@ def add_output(sheet: Sheet, entry: NodeEntry) -> None:
 
 
 def _add_interval(sheet: Sheet, interval: Interval, entry: NodeEntry) -> str | None:
+    """Computed from two levels; or an amount, which the record itself states: then its author performed it."""
     template = sheet.kit.templates.get("interval-output")
     if template is None:
         return None
@@ -95,13 +96,15 @@ def _add_interval(sheet: Sheet, interval: Interval, entry: NodeEntry) -> str | N
     else:
         value = template.quantity(interval.output, _comparator(interval.bound), interval.deviation)
     method = f',"method":{sheet.kit.vocabulary.concept_text(_interval_method(interval, entry))}'
+    charted = not interval.levels
     return sheet.add(
         "interval-output",
         interval.part,
-        _derived(sheet, interval.preliminary),
+        sheet.own if charted else _derived(sheet, interval.preliminary),
         interval.stamp,
         sheet.period(interval.start, interval.end),
         value,
+        performer=sheet.performer if charted else "",
         tail=method
         + _device(sheet.kit, interval)
         + derived_from(level_references(sheet.kit, interval.levels)),

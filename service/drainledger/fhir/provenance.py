@@ -11,7 +11,7 @@ from typing import Literal
 
 from drainledger.domain.records import Key, Observer
 from drainledger.fhir.fragments import TimeTexts, encode
-from drainledger.fhir.ids import join, key_text
+from drainledger.fhir.ids import join, message_name
 from drainledger.fhir.kit import Kit
 from drainledger.fhir.resource import Resource
 
@@ -72,8 +72,8 @@ def _recorded(times: TimeTexts, recorded: datetime | None) -> str:
 
 def _entity(kit: Kit, key: Key) -> str:
     """The raw message, by identifier: it is no FHIR resource."""
-    value = key_text(key) if key.source else f"{key.kind}.{key_text(key)}"
-    return f'{{"role":"source","what":{{"identifier":{{"system":"{kit.sid}/message","value":"{value}"}}}}}}'
+    name = message_name(key)
+    return f'{{"role":"source","what":{{"identifier":{{"system":"{kit.sid}/message","value":"{name}"}}}}}}'
 
 
 def reference_text(resource: Resource) -> str:

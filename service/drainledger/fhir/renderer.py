@@ -6,9 +6,9 @@ preliminary, corrected, entered-in-error) unless the caller, who may hold one, s
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
-from decimal import Decimal
 from typing import Literal
 
 import drainledger
@@ -16,11 +16,10 @@ from drainledger.domain.entries import (
     CollectorUse,
     Connection,
     Finding,
-    LevelMark,
     NodeEntry,
     Window,
 )
-from drainledger.domain.records import ChamberLevels, Drain, Event, Key, Reading
+from drainledger.domain.records import Drain, Event, Key, Reading
 from drainledger.fhir import device
 from drainledger.fhir import use as uses
 from drainledger.fhir.bedside import Bedside
@@ -30,12 +29,13 @@ from drainledger.fhir.fragments import quote
 from drainledger.fhir.ids import key_text, readable
 from drainledger.fhir.issue import detected_issue, evidence, implicated
 from drainledger.fhir.kit import Kit
-from drainledger.fhir.output import UNKNOWN, add_level_not_read, add_levels, add_output
+from drainledger.fhir.output import add_level_not_read, add_levels, add_output
 from drainledger.fhir.panel import add_panel
 from drainledger.fhir.provenance import provenance, reference_text
 from drainledger.fhir.resource import Fhir, Resource
 from drainledger.fhir.sheet import Sheet
 from drainledger.fhir.window import window_observations
+from drainledger.fhir.withdrawn import withdrawn_entry
 
 BASE = "https://drainledger.example/fhir"
 
@@ -205,9 +205,8 @@ class Renderer:
         if record.drain is None:
             uuid = self._kit.ids.in_drain(entry.key, entry.drain)
             value = f"{value}.{readable(entry.drain)}"
-        for finding in entry.findings:
-            if finding.issue:
-                self._add_issue(sheet, entry, finding, uuid, value)
+        for number, finding in _numbered(entry.findings):
+            self._add_issue(sheet, entry, finding, number, uuid, value)
         if not sheet.references:
             return
         made = provenance(
@@ -223,7 +222,9 @@ class Renderer:
         )
         sheet.resources.append(made)
 
-    def _add_issue(self, sheet: Sheet, entry: NodeEntry, finding: Finding, uuid: str, value: str) -> None:
+    def _add_issue(
+        self, sheet: Sheet, entry: NodeEntry, finding: Finding, number: int, uuid: str, value: str
+    ) -> None:
         preliminary = entry.interval is not None and entry.interval.preliminary
         status = "preliminary" if preliminary else sheet.derived
         made = detected_issue(
@@ -233,6 +234,7 @@ class Renderer:
             uuid=uuid,
             value=value,
             status=sheet.statuses.get(finding.code, status),
+            number=number,
             about=implicated(self._kit, entry),
             seen_in=evidence(self._kit, entry),
         )
@@ -250,17 +252,7 @@ class Renderer:
     ) -> list[Resource]:
         """What a retracted record itself said, entered-in-error and without its values. `stamp` is the retraction's
         made_at. What had been worked out from it is not among them: without a history nobody had it."""
-        entry = NodeEntry(
-            key=record.key,
-            drain=drain.id,
-            at=record.at,
-            record=record,
-            status="used",
-            corrected=False,
-            stamp=stamp,
-            connection=connection,
-            levels=tuple(_stated_levels(record, connection)),
-        )
+        entry = withdrawn_entry(record, drain, connection, stamp)
         sheet = self._sheet(entry, drain, {}, None, withdrawn=True)
         self._write(sheet, entry, use)
         return sheet.resources
@@ -331,46 +323,10 @@ class Renderer:
         return [made, origin]
 
 
-def _stated_levels(record: Event | Reading, connection: Connection | None) -> Iterator[LevelMark]:
-    """The levels that a withdrawn record stated; only a reading's are tied to the unit that it was taken on."""
-    if isinstance(record, Reading):
-        level = record.counter if record.level is None else record.level
-        place = (UNKNOWN, UNKNOWN) if connection is None else (connection.collector, connection.chamber)
-        yield from _marks(record, place, [("", level)], counter=record.level is None)
-        return
-    unknown = (UNKNOWN, UNKNOWN)
-    yield from _marks(record, unknown, _event_levels(record))
-    for stated in record.levels:
-        yield from _marks(
-            record, unknown, [(f"{stated.chamber}.{part}", value) for part, value in _event_levels(stated)]
-        )
-
-
-def _event_levels(stated: Event | ChamberLevels) -> list[tuple[str, Decimal | None]]:
-    return [
-        ("start", stated.start_level),
-        ("final", stated.final_level),
-        ("before", stated.level_before),
-        ("after", stated.level_after),
-    ]
-
-
-def _marks(
-    record: Event | Reading,
-    place: tuple[str, str],
-    levels: Sequence[tuple[str, Decimal | None]],
-    *,
-    counter: bool = False,
-) -> Iterator[LevelMark]:
-    for part, value in levels:
-        if value is not None:
-            yield LevelMark(
-                owner=record.key,
-                part=part,
-                at=record.at,
-                collector=place[0],
-                chamber=place[1],
-                value=value,
-                used=True,
-                counter=counter,
-            )
+def _numbered(findings: Sequence[Finding]) -> Iterator[tuple[int, Finding]]:
+    """The issues among findings, each with its number among those of its code."""
+    seen: Counter[str] = Counter()
+    for finding in findings:
+        if finding.issue:
+            seen[finding.code] += 1
+            yield seen[finding.code], finding

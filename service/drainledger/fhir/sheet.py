@@ -8,7 +8,7 @@ from datetime import datetime
 from drainledger.domain.records import Key, Observer
 from drainledger.fhir.about import DrainTexts
 from drainledger.fhir.fragments import quote
-from drainledger.fhir.ids import join, key_text, part_text
+from drainledger.fhir.ids import join, key_text, message_name, part_text
 from drainledger.fhir.kit import Kit
 from drainledger.fhir.resource import Resource
 from drainledger.fhir.template import ABSENT
@@ -57,7 +57,7 @@ class Sheet:
         self.key = key
         self.uuid = kit.ids.record(key)
         self.key_name = key_text(key)
-        self.meta = f'"source":"{kit.base}/message#{self.key_name}"'
+        self.meta = f'"source":"{kit.base}/message#{message_name(key)}"'
         self.own, self.derived = _statuses(corrected, observer, withdrawn)
         self.performer = kit.performer(observer)
         self.issued = None if issued is None else texts.times(issued)

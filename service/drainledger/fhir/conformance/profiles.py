@@ -161,7 +161,6 @@ def interval_output(vocabulary: Vocabulary, base: str) -> list[Json]:
         *_common(vocabulary, base, "interval-output"),
         element("Observation.effective[x]", min=1, type=[{"code": "Period"}]),
         element("Observation.effective[x].end", min=1),
-        element("Observation.performer", max="0"),
         *_volume("Observation.value[x]", "1"),
         element("Observation.bodySite", binding=_site_binding(base)),
         element("Observation.device", type=_references("DeviceMetric")),
