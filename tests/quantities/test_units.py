@@ -106,7 +106,7 @@ def test_space_around_and_within_a_unit_does_not_matter() -> None:
 
 
 @pytest.mark.parametrize(
-    "unit", ["Cel", "[degF]", "K", "B[SPL]", "daB[SPL]", "%", "g%", "[g]", "mL/mL", "mol"]
+    "unit", ["Cel", "[degF]", "K", "B[SPL]", "daB[SPL]", "%", "g%", "[g]", "mL/mL", "mol", "{drop}"]
 )
 def test_units_of_anything_else_are_refused(unit: str) -> None:
     for wanted, take_in in (

@@ -9,12 +9,12 @@ from collections.abc import Callable
 from decimal import Context, Decimal, DecimalException, localcontext
 from fractions import Fraction
 from functools import cache, lru_cache
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 #: Digits carried while pint multiplies its definitions; what is left of its own rounding lies near the 28th.
 _WORKING: Final = Context(prec=60)
 #: A ratio of definitions is a fraction of modest integers. The nearest such one is taken for it when it agrees to this
-#: share; otherwise (a unit with pi or a measured constant in it) the decimal stands as it came out.
+#: share; otherwise (a unit with a measured constant in it) the decimal stands as it came out.
 _AGREES: Final = Fraction(1, 10**26)
 _LARGEST_DENOMINATOR: Final = 10**12
 
@@ -41,23 +41,36 @@ class NotComparable(ValueError):
     """Two units of different dimensions, or one on an offset or logarithmic scale."""
 
 
-@lru_cache(maxsize=4096)
+_Refusal: TypeAlias = type[NotUcum] | type[NotComparable]
+
+
 def factor(code: str, target: str) -> Fraction:
     """How many `target` one `code` is. Both are UCUM codes.
 
     Raises NotUcum or NotComparable. Source of the definitions: UCUM 2.2 and pint's registry; each unit accepted is
     checked against another implementation in tests/quantities.
     """
+    found = _factor(code, target)
+    if isinstance(found, Fraction):
+        return found
+    raise found(code)
+
+
+@lru_cache(maxsize=4096)
+def _factor(code: str, target: str) -> Fraction | _Refusal:
+    """The factor, or the error to raise: a source tends to repeat a wrong unit, and a refusal costs a parse as well."""
     if code == target:
         return Fraction(1)
     with localcontext(_WORKING):
         unit, wanted = _parse(code), _parse(target)
-        if unit.dimensionality != wanted.dimensionality:
-            raise NotComparable(code)
+        if isinstance(unit, type):
+            return unit
+        if isinstance(wanted, type) or unit.dimensionality != wanted.dimensionality:
+            return NotComparable
         try:
             return _rational(_in_base_units(unit) / _in_base_units(wanted))
-        except DecimalException as error:
-            raise NotUcum(code) from error
+        except DecimalException:
+            return NotUcum
 
 
 def _in_base_units(quantity: Any) -> Fraction:
@@ -69,21 +82,20 @@ def _rational(quotient: Fraction) -> Fraction:
     return nearest if abs(nearest - quotient) <= _AGREES * quotient else quotient
 
 
+@lru_cache(maxsize=4096)
 def _parse(code: str) -> Any:
+    """The code as a pint quantity, or the error to raise."""
     from lark.exceptions import LarkError, VisitError
     from pint.errors import PintError
 
     try:
         parsed = _parser()(code)
     except VisitError as error:
-        if isinstance(error.orig_exc, NotComparable):
-            raise error.orig_exc from None
-        raise NotUcum(code) from error
-    except (LarkError, PintError, DecimalException) as error:
-        raise NotUcum(code) from error
-    if isinstance(parsed, str):  # an annotation alone, which is UCUM for the number one
-        raise NotComparable(code)
-    return parsed
+        return NotComparable if isinstance(error.orig_exc, NotComparable) else NotUcum
+    except (LarkError, PintError, DecimalException):
+        return NotUcum
+    # An annotation alone is UCUM for the number one.
+    return NotComparable if isinstance(parsed, str) else parsed
 
 
 @cache
