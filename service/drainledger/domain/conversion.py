@@ -106,7 +106,7 @@ def _parser() -> Callable[[str], Any]:
     registry = PintUcumRegistry(non_int_type=Decimal)
     allowed = [registry.get_dimensionality(name) for name in _BUILT_FROM]
 
-    class Transformer(UcumToPintTransformer):  # type: ignore[misc]
+    class Transformer(UcumToPintTransformer):  # type: ignore[misc]  # ucumvert has no types
         def simple_unit(self, args: list[Any]) -> Any:
             atom = str(args[-1])
             if not atom.isdigit() and atom not in _NUMBERS:

@@ -36,7 +36,7 @@ class Placement(Struct, frozen=True, kw_only=True):
     """What one change or tip means for one drain.
 
     `part` is "" for the drain that the event names, else "<chamber>.". Levels are mL or None where not stated.
-    `start_known` tells whether the opened chamber's start may be taken as `start_level`.
+    `start_stated` tells that the source gave `start_level`, which else is what the rules say (0 in a fresh unit).
     """
 
     event: Event
@@ -48,6 +48,7 @@ class Placement(Struct, frozen=True, kw_only=True):
     judged: Judged | None = None
     final_level: Decimal | None = None
     start_level: Decimal | None = None
+    start_stated: bool = False
     tip: bool = False
 
 
@@ -152,6 +153,7 @@ class _Resolver:
             judged=judged,
             final_level=levels.final_level if levels is not None else event.final_level,
             start_level=start,
+            start_stated=stated is not None,
         )
 
     def _refuse_change(self, event: Event, drain: str) -> tuple[Literal["waiting", "set-aside"], str] | None:
@@ -260,6 +262,7 @@ class _Resolver:
             judged=self._judged[connection_key(current)],
             final_level=before,
             start_level=after,
+            start_stated=after is not None,
             tip=True,
         )
 

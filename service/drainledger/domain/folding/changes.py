@@ -164,22 +164,14 @@ def _open(page: Page, placement: Placement, opened: Connection, judged: Judged, 
     if opened.reads != "volume":
         scale = page.scale(opened, judged)
         name = "after" if placement.tip else "start"
-        stated = placement.start_level
-        known = placement.event.start_level is not None or placement.tip or bool(placement.part)
-        level = stated if not known else _stated(page, placement, opened, scale, stated, name)
+        level, ref = placement.start_level, None
+        if placement.start_stated:
+            level = _stated(page, placement, opened, scale, level, name)
+            ref = LevelRef(placement.event.key, placement.part + name)
         if level is not None and scale is not None:
-            ref = (
-                LevelRef(placement.event.key, placement.part + name)
-                if _is_marked(page, placement.part + name)
-                else None
-            )
             chain = _start_at(page, scale.read(level), scale, ref, placement.event)
     squares = sums.squares + (sums.chain.squares if sums.chain is not None else ZERO)
     page.sums = replace(sums, since=sums.since or at, squares=squares, chain=chain)
-
-
-def _is_marked(page: Page, part: str) -> bool:
-    return any(mark.part == part and mark.used for mark in page.levels)
 
 
 def _start_at(page: Page, level: Decimal, scale: Scale, ref: LevelRef | None, event: Event) -> Chain:
@@ -199,36 +191,26 @@ def _start_at(page: Page, level: Decimal, scale: Scale, ref: LevelRef | None, ev
 
 
 def emptied(page: Page, event: Event) -> Status:
-    """Emptied by hand: closes at `level_before`, goes on from 0."""
+    """Emptied by hand: closes at `level_before`, goes on from 0 unless another level is stated."""
     flow = page.flow
-    if flow.connection is None or flow.judged is None or flow.connection.reads != "level":
-        why = "not-connected-yet" if flow.connection is None and not page.connections else "not-connected"
-        if flow.connection is not None:
-            return read_otherwise(page, flow.connection)
-        page.note(why)
-        return "waiting" if why == "not-connected-yet" else "set-aside"
+    connection, judged = flow.connection, flow.judged
+    if connection is None or judged is None:
+        ever = any(earlier.start <= event.at for earlier in page.connections)
+        page.note("not-connected" if ever else "not-connected-yet")
+        return "set-aside" if ever else "waiting"
+    if connection.reads != "level":
+        return read_otherwise(page, connection)
     placement = Placement(
         event=event,
         status="used",
-        closed=flow.connection,
-        opened=flow.connection,
-        judged=flow.judged,
+        closed=connection,
+        opened=connection,
+        judged=judged,
         final_level=event.level_before,
-        start_level=ZERO,
+        start_level=ZERO if event.level_after is None else event.level_after,
+        start_stated=event.level_after is not None,
         tip=True,
     )
-    _close(page, placement, flow.connection, carried=False)
-    scale = page.scale(flow.connection, flow.judged)
-    page.flow = replace(
-        page.flow,
-        baseline=None,
-        anchored_at=event.at,
-        read_at=None,
-        drawn=NOTHING_DRAWN,
-        nearly_full=False,
-    )
-    sums = page.sums
-    squares = sums.squares + (sums.chain.squares if sums.chain is not None else ZERO)
-    chain = _start_at(page, ZERO, scale, None, event) if scale is not None else None
-    page.sums = replace(sums, squares=squares, chain=chain)
+    _close(page, placement, connection, carried=False)
+    _open(page, placement, connection, judged, carried=False)
     return "used"
