@@ -132,8 +132,7 @@ def test_a_nearly_full_chamber_is_told_when_it_becomes_so() -> None:
 
 def test_an_air_leak_that_lasts_is_told_once() -> None:
     rules = with_rule("air-leak-prolonged", days=1)
-    leak = {"air_leak": {"pattern": "continuous"}}
-    raws = [reading("07:00", **leak), reading("1+08:00", **leak), reading("1+09:00", **leak)]
+    raws = [reading(at, air_leak={"pattern": "continuous"}) for at in ("07:00", "1+08:00", "1+09:00")]
     assert raised_at(folded(rules, *raws), "air-leak-prolonged") == ["r-1-0800"]
 
 
