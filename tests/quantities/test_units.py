@@ -48,6 +48,26 @@ def test_a_factor_is_the_published_one(code: str, target: str, published: str) -
     assert abs(factor / Fraction(published) - 1) < Fraction(tolerance)
 
 
+@pytest.mark.parametrize(
+    ("code", "target", "exact"),
+    [
+        ("kPa", "cm[H2O]", Fraction(100_000_000, 9_806_650)),
+        ("[foz_us]", "mL", Fraction("29.5735295625")),  # 231 cubic inches / 128, an inch being 2.54 cm
+        ("L/h", "mL/min", Fraction(50, 3)),
+        ("[psi]", "Pa", Fraction("0.45359237") * Fraction("9.80665") / Fraction("0.0254") ** 2),
+        ("[in_i'H2O]", "Pa", Fraction("249.08891")),
+    ],
+)
+def test_a_factor_is_exact(code: str, target: str, exact: Fraction) -> None:
+    """By the definitions that NIST SP 811 gives as exact: inch, pound, standard gravity, conventional water."""
+    assert conversion.factor(code, target) == exact
+
+
+def test_a_factor_too_fine_for_a_simple_fraction_stays_as_it_came_out() -> None:
+    """A grain is 64.79891 mg exactly (NIST SP 811, B.8): a thousandth of one, in kg, needs a denominator of 1e14."""
+    assert conversion.factor("10*-3.[gr]", "kg") == Fraction("0.00000006479891")
+
+
 #: What people write, the amount, and what is kept of it: the rows above times a round number.
 WRITTEN: list[tuple[Callable[[Decimal, str], Decimal], str, str, str]] = [
     (UNITS.pressure, "mmHg", "100000", "135951"),
