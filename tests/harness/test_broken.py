@@ -143,8 +143,9 @@ def test_a_bundle_is_judged_like_its_entries() -> None:
 
 def test_two_threads_judge_like_one() -> None:
     """Beyond some hundred lines a second thread takes half of them."""
-    patients = [json.dumps({"resourceType": "Patient", "id": f"p{number}"}) for number in range(1200)]
-    patients[1100] = '{"resourceType":"Patient","id":"p1100","gender":"nobody"}'
+    [patient] = [line for line in lines_of(GOOD) if identity(line) == ("Patient", patient_id())]
+    patients = [patient.replace(patient_id(), f"p{n}").replace("P-1042", f"P-{n}") for n in range(1200)]
+    patients[1100] = patients[1100].replace("{", '{"gender":"nobody",', 1)
     verdict = judge(patients, CONFORMANCE)
     assert [(each.line, each.rule) for each in verdict.problems] == [(1101, "required-binding")]
     assert verdict.summary["resources"] == 1200

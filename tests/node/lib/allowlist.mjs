@@ -17,6 +17,11 @@ export const ALLOWED = {
   },
 };
 
+/** Displays of codes that no definition here holds, each with the place where it was read. */
+export const DISPLAYS = {
+  [`${LOINC}|9129-8`]: 'Fluid output chest tube', // LOINC 2.82, long common name
+};
+
 /** Resource types that describe the project's data rather than being it. */
 export const CONFORMANCE_TYPES = new Set([
   'CodeSystem', 'ValueSet', 'ConceptMap', 'NamingSystem', 'StructureDefinition', 'SearchParameter',

@@ -2,7 +2,7 @@
  * Codes and units on the wire: local codes and displays against the project's CodeSystem, HL7 codes against theirs,
  * other standards against the allow-list, units against UCUM.
  */
-import { ALLOWED, CONFORMANCE_TYPES } from './allowlist.mjs';
+import { ALLOWED, CONFORMANCE_TYPES, DISPLAYS } from './allowlist.mjs';
 import { UCUM, writesSmallLitre } from './ucum.mjs';
 
 const COMPARATORS = ['>=']; // a lower bound is all that the arithmetic can state
@@ -31,6 +31,8 @@ export class Codes {
       yield { rule: 'standard-code', message: `${system}|${code} is not on the list of verified codes` };
     } else if (this.terminology.concepts(system)) {
       yield* this.#member(system, code, display, resourceType);
+    } else if (display !== undefined && display !== (DISPLAYS[`${system}|${code}`] ?? display)) {
+      yield { rule: 'standard-display', message: `${code}: display '${display}', not as ${system} has it` };
     }
   }
 
@@ -67,6 +69,7 @@ export class Codes {
     if (value !== undefined && (system === undefined || code === undefined || unit === undefined)) {
       yield { rule: 'quantity-unit', message: 'a quantity has value, unit, system and code' };
     }
+    if (value === undefined && !quantity.extension) yield { rule: 'quantity-unit', message: 'a quantity without a value' };
     if (system !== undefined && code !== undefined) yield* this.check(system, code, undefined, resourceType);
     if (comparator !== undefined && !COMPARATORS.includes(comparator)) {
       yield { rule: 'comparator', message: `${comparator} is not among ${COMPARATORS}` };

@@ -7,6 +7,36 @@ import { CONFORMANCE_TYPES, FLUID_OUTPUT_CHEST_TUBE, LOINC } from './allowlist.m
 const valueOf = (resource) => Object.keys(resource).find((key) => /^value[A-Z]/.test(key));
 const ISSUE_STATUSES = ['preliminary', 'final', 'entered-in-error']; // valid in R4 and in R5
 
+/**
+ * Elements that the project writes in every resource of a type, beyond what FHIR and its profiles demand: who and what
+ * it is about, the key that a replay finds again, the drain. Names are those of the elements, choices with [x].
+ */
+const PROMISED = {
+  Observation: ['identifier', 'category', 'subject.reference', 'focus', 'effective[x]', 'issued'],
+  Device: ['identifier', 'type'],
+  DeviceMetric: ['identifier', 'source'],
+  DeviceUseStatement: ['identifier', 'subject.reference', 'timing[x]'],
+  DetectedIssue: ['identifier', 'code', 'patient.reference', 'identified[x]', 'author', 'implicated'],
+  Provenance: ['agent', 'entity', 'activity'],
+  Patient: ['identifier'],
+};
+
+function holds(resource, element) {
+  if (element.endsWith('[x]')) {
+    const stem = element.slice(0, -3);
+    return Object.keys(resource).some((key) => key.startsWith(stem) && /[A-Z]/.test(key[stem.length] ?? ''));
+  }
+  return element.split('.').reduce((value, name) => value?.[name], resource) !== undefined;
+}
+
+function* checkPromised(resource) {
+  for (const element of PROMISED[resource.resourceType] ?? []) {
+    if (!holds(resource, element)) {
+      yield { rule: 'promised-element', path: `${resource.resourceType}.${element}`, message: 'the project always writes it' };
+    }
+  }
+}
+
 /** The local codes of an Observation, such as `interval-output`. */
 export function localCodes(resource, localSystems) {
   return (resource.code?.coding ?? []).filter(({ system }) => localSystems.has(system)).map(({ code }) => code);
@@ -18,6 +48,7 @@ export function* checkRules(resource, codings, localSystems) {
   if (resource.contained) {
     yield { rule: 'no-contained', path: `${resource.resourceType}.contained`, message: 'nothing is contained here' };
   }
+  yield* checkPromised(resource);
   yield* checkLedgerCode(resource, codings, localCodes(resource, localSystems));
   if (resource.resourceType === 'Observation') yield* checkValue(resource);
   if (resource.resourceType === 'DetectedIssue' && !ISSUE_STATUSES.includes(resource.status)) {
