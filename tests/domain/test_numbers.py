@@ -169,7 +169,7 @@ def test_windows_of_one_spec_adjoin_without_gap_or_overlap() -> None:
 
 
 def test_between_two_shifts_that_leave_a_gap_there_is_no_window() -> None:
-    day = WindowSpec("day", datetime(2026, 1, 1, 7).time(), datetime(2026, 1, 1, 19).time())  # noqa: DTZ001 wall times
+    day = WindowSpec("day", datetime(2026, 1, 1, 7).time(), datetime(2026, 1, 1, 19).time())  # noqa: DTZ001 - wall times have no zone
     calendar = Calendar(ZoneInfo("Europe/Lisbon"), (day,), RULES.grace)
     evening = datetime(2026, 3, 2, 21, tzinfo=UTC)
     assert calendar.charged(datetime(2026, 3, 2, 20, tzinfo=UTC), evening) == []

@@ -84,7 +84,7 @@ TEXTS: dict[str, str] = {
     "hourly-output": "The output was above {base} mL/h in each of the hours to {end}.",
     "hourly-output-per-weight": "The output was above {base} mL/kg/h in each of the hours to {end}.",
     "output-at-once": "{output} mL came out between {start} and {end}, at or above the limit of {base} mL.",
-    "daily-output": "{output} mL came out in the 24 h to {end}, at or above the limit of {base} mL.",
+    "daily-output": "{output} mL came out between {start} and {end}, at or above the limit of {base} mL.",
     "output-stopped-abruptly": "The output fell from {base} mL/h to {level} mL/h at {end}.",
     "appearance-changed": "What the fluid looks like has changed by {end}.",
     "air-leak-prolonged": "Air has been seen in the leak meter for more than {level} days by {end}.",
