@@ -20,6 +20,7 @@ CHAMBERS: dict[str, tuple[int, int, int, int, int | None]] = {
     "adult-dual": (10000, 2000, 20, 100, None),
     "infant": (2000, 500, 5, 10, 30),
 }
+CHAMBER_NAMES = {"adult-single": "A", "adult-dual": "AB", "infant": "A"}
 #: DESIGN 4 'Order': what comes first at one instant.
 _RANKS: dict[str, int] = {
     **dict.fromkeys(("connected", "unclamped"), 0),
@@ -52,6 +53,12 @@ class Segment:
     @property
     def capacity(self) -> int:
         return CHAMBERS[self.profile][0]
+
+    def anchor(self, here: dict[str, Any], kind: str, stated: int | None) -> None:
+        """A level up to 5% above capacity is read as capacity; beyond, it is none."""
+        admitted = stated is not None and stated <= self.capacity * 105 // 100
+        level = min(stated, self.capacity) if stated is not None and admitted else None
+        self.anchors.append(here | {"kind": kind, "level": level, "stated": stated})
 
 
 @dataclass
@@ -162,10 +169,10 @@ class _Walk:
                 segment.drawn.append(here | {"volume": mark(raw, "volume")})
         elif kind in ("tipped", "emptied"):
             after = 0 if kind == "emptied" else mark(levels, "level_after")
-            self._close(segment, here, mark(levels, "level_before"))
+            segment.anchor(here, "close", mark(levels, "level_before"))
             self._open(drain, segment.collector, segment.chamber, here, after)
         elif kind in ("disconnected", "removed"):
-            self._close(segment, here, mark(levels, "final_level"))
+            segment.anchor(here, "close", mark(levels, "final_level"))
             del self.open[drain]
 
     def _reading(self, raw: Raw, drain: str, segment: Segment | None, here: dict[str, Any]) -> None:
@@ -174,32 +181,29 @@ class _Walk:
             began = datetime.fromisoformat(raw["from"]) if "from" in raw else None
             self.drains[drain].amounts.append(here | {"volume": volume, "began": began})
         level = mark(raw, "level")
-        if level is None or segment is None or level > segment.capacity * 105 // 100:
-            return
-        segment.anchors.append(here | {"kind": "read", "level": min(level, segment.capacity)})
+        if level is not None and segment is not None and level <= segment.capacity * 105 // 100:
+            segment.anchor(here, "read", level)
 
     def _change(self, kind: str, raw: Raw, drain: str, levels: Raw, here: dict[str, Any]) -> None:
         old = self.open.get(drain)
         unit, chamber = raw["collector"], raw.get("chamber") or (old.chamber if old else "A")
         if any(other.collector == unit and other.chamber == chamber for other in self.open.values()):
             return  # already in place, or occupied
+        if chamber not in CHAMBER_NAMES[self.profiles[unit]]:
+            return
         start = mark(levels, "start_level")
+        # "default 0" is said of a new unit; what an earlier one holds when it comes back, nobody can know.
+        if start is None and (old is not None or kind == "replaced") and (unit, chamber) not in self.used:
+            start = 0
         if old is not None:
-            self._close(old, here, mark(levels, "final_level") if kind == "replaced" else None)
-            # "default 0" is said of a new unit; what an earlier one holds when it comes back, nobody can know.
-            if start is None and (unit, chamber) not in self.used:
-                start = 0
+            old.anchor(here, "close", mark(levels, "final_level") if kind == "replaced" else None)
         self._open(drain, unit, chamber, here, start)
 
     def _open(self, drain: str, unit: str, chamber: str, here: dict[str, Any], level: int | None) -> None:
         segment = Segment(drain, unit, chamber, self.profiles[unit])
-        segment.anchors.append(here | {"kind": "open", "level": level})
+        segment.anchor(here, "open", level)
         self.used.add((unit, chamber))
         self.open[drain] = segment
         known = self.drains[drain]
         known.segments.append(segment)
         known.since = known.since or here["at"]
-
-    @staticmethod
-    def _close(segment: Segment, here: dict[str, Any], level: int | None) -> None:
-        segment.anchors.append(here | {"kind": "close", "level": level})

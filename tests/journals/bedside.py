@@ -1,4 +1,4 @@
-"""A bed, simulated: fluid collects, somebody reads it with noise and the odd slip of the pen, things are done to the unit.
+"""A bed, simulated: fluid collects, somebody reads it with noise and slips of the pen, things are done to the unit.
 
 Records come out in the order of their times, true to the simulation; `tests.journals.seeded` makes a journal of them.
 Volumes are tenths of a mL here, so that everything is a whole number.
@@ -191,10 +191,10 @@ def _charts_the_change_again(bed: Bed) -> None:
 
 
 def _comes_off(bed: Bed) -> None:
-    """The unit comes off, and the same one or another goes on later."""
+    """The unit comes off, and the same one or another goes on some minutes later."""
     bed.event("disconnected", final_level=bed.noted())
     old, bed.unit = bed.unit, None
-    bed.passes()
+    bed.now += timedelta(minutes=bed.rng.randint(1, 90))
     if bed.rng.random() < 0.3:
         bed.unit = old
     else:

@@ -15,7 +15,6 @@ from drainledger.domain.entries import DrainLedger, Interval, Total
 from drainledger.domain.records import Record
 from drainledger.domain.validation import Parsed, read
 from drainledger.mapping import Mappings, load_mappings
-
 from tests.journals.raw import Raw
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

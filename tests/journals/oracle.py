@@ -13,13 +13,23 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
-from typing import Any
+from typing import Any, NamedTuple, TypeAlias
 
 import pandas as pd
-from uncertainties import UFloat, ufloat
+from uncertainties import UFloat, std_dev, ufloat
 
 from tests.journals.anchors import Drained, Segment, drained
 from tests.journals.raw import Raw
+
+#: A level as a variable with its resolution, or a number that is known.
+Level: TypeAlias = UFloat | float
+
+class Base(NamedTuple):
+    """The level to reckon from, as it stands after what was drawn, and had nothing been drawn. Tenths of a mL."""
+
+    level: int
+    effective: int
+
 
 _FOUR_HOURS = timedelta(hours=4)
 _HALF_HOUR = timedelta(minutes=30)
@@ -64,7 +74,7 @@ def segment_rows(segment: Segment) -> list[dict[str, Any]]:
     drawn = frame["stated"].diff().fillna(0).astype("int64")
     lost = frame["unstated"].diff().fillna(0) > 0
     frame["effective"] = frame["level"] + frame["stated"]
-    frame["chain"], falls = _chains(segment, frame, lost)
+    frame["chain"], frame["full"] = _chains(segment, anchors, lost)
     frame["raised"] = frame.groupby("chain")["effective"].cummax()
     output = frame.groupby("chain")["raised"].diff()
     rows = []
@@ -73,13 +83,11 @@ def segment_rows(segment: Segment) -> list[dict[str, Any]]:
         row = frame.iloc[i]
         known = not pd.isna(output.iloc[i])
         value = int(output.iloc[i]) if known else (int(drawn.iloc[i]) or None)
-        full = known and int(row["level"]) == segment.capacity
         bound = "unknown" if value is None else "at-least"
-        if known and not full and not row["spanned"]:
+        if known and not row["full"] and not row["spanned"]:
             bound = "exact"
         start, end = frame["at"].iloc[i - 1], row["at"]
-        silent = value == 0 or (value is None and not falls[i])
-        if start == end and silent:
+        if start == end and not value:
             continue
         exact = bound == "exact"
         rows.append(
@@ -90,7 +98,7 @@ def segment_rows(segment: Segment) -> list[dict[str, Any]]:
                 "end": end,
                 "output": value,
                 "bound": bound,
-                "deviation": (bases[i][1] - bases[i - 1][0]).std_dev if exact else None,
+                "deviation": std_dev(bases[i][1] - bases[i - 1][0]) if exact else None,
                 "step": bases[i][0] - bases[i - 1][0] if exact else None,
             }
         )
@@ -98,69 +106,92 @@ def segment_rows(segment: Segment) -> list[dict[str, Any]]:
 
 
 def _one_reading_an_instant(anchors: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Of two readings at one instant the lower stands, then the smaller id (sources here have one priority)."""
+    """Of two readings at one instant the lower, as charted, stands, then the smaller id (here all have one priority)."""
     best: dict[datetime, tuple[int, str]] = {}
     for anchor in anchors:
         if anchor["kind"] == "read":
-            candidate = (anchor["level"], anchor["id"])
+            candidate = (anchor["stated"], anchor["id"])
             best[anchor["at"]] = min(best.get(anchor["at"], candidate), candidate)
-    return [a for a in anchors if a["kind"] != "read" or best[a["at"]] == (a["level"], a["id"])]
+    return [a for a in anchors if a["kind"] != "read" or best[a["at"]] == (a["stated"], a["id"])]
 
 
 def _without_misreads(
     segment: Segment, anchors: list[dict[str, Any]]
 ) -> tuple[list[dict[str, Any]], set[int]]:
-    """Sets single misreadings aside, left to right; also tells the places whose interval spans one."""
+    """Sets single misreadings aside, left to right; also tells the places whose interval spans one.
+
+    "a to c" is the interval that would stand: from the level that is the baseline at a, which may be a little older;
+    "b to c" compares what was read.
+    """
     kept: list[dict[str, Any]] = []
     spanned: set[int] = set()
+    base: Base | None = None
     for i, b in enumerate(anchors):
-        a, c = (kept[-1] if kept else None), (anchors[i + 1] if i + 1 < len(anchors) else None)
-        if (
-            a is None
-            or c is None
-            or {a["kind"], b["kind"], c["kind"]} != {"read"}
-            or c["at"] - a["at"] > _FOUR_HOURS
-        ):
-            kept.append(b)
-            continue
-        explained = _unstated_by(segment, c["place"]) > _unstated_by(segment, a["place"])
-        falls = _falls(segment, a, b) or _falls(segment, b, c)
-        if falls and not _falls(segment, a, c) and not explained:
-            spanned.add(c["place"])
-        else:
-            kept.append(b)
+        c = anchors[i + 1] if i + 1 < len(anchors) else None
+        if c is not None and base is not None and kept[-1]["kind"] == b["kind"] == c["kind"] == "read":
+            near = c["at"] - kept[-1]["at"] <= _FOUR_HOURS
+            explained = _unstated_by(segment, c["place"]) > _unstated_by(segment, kept[-1]["place"])
+            falls = _falls(segment, base, b) or _falls(segment, _own_base(segment, b), c)
+            if near and not explained and falls and not _falls(segment, base, c):
+                spanned.add(c["place"])
+                continue
+        gap = bool(kept) and _unstated_by(segment, b["place"]) > _unstated_by(segment, kept[-1]["place"])
+        base = _next_base(segment, None if gap else base, b)
+        kept.append(b)
     # An interval that ends at a reading set aside in its turn hands the mark on to the next anchor.
     places = [anchor["place"] for anchor in kept]
     return kept, {next(place for place in places if place >= mark) for mark in spanned}
 
 
-def _falls(segment: Segment, a: dict[str, Any], b: dict[str, Any]) -> bool:
-    drawn = _drawn_by(segment, b["place"]) - _drawn_by(segment, a["place"])
-    return bool(b["level"] + drawn - a["level"] < -segment.tolerance(max(a["level"], b["level"])))
+def _effective(segment: Segment, anchor: dict[str, Any]) -> int:
+    """The level had nothing been drawn from this stretch of the chamber."""
+    return int(anchor["level"]) + _drawn_by(segment, anchor["place"])
 
 
-def _chains(segment: Segment, frame: pd.DataFrame, lost: pd.Series[bool]) -> tuple[list[int], list[bool]]:
-    """Numbers the chains: a new one wherever the output is not known; tells where that is for an unexplained fall."""
-    chain, chains, falls = 0, [], []
-    base: tuple[int, int] | None = None  # level as read, effective level
-    for level, effective, gap in zip(frame["level"], frame["effective"], lost, strict=True):
-        fell = False
-        if pd.isna(level):
+def _falls(segment: Segment, base: Base | None, anchor: dict[str, Any]) -> bool:
+    """Whether a level lies below the baseline by more than the tolerance at the greater of the two."""
+    if base is None or anchor["level"] is None:
+        return False
+    tolerance = segment.tolerance(max(base.level, int(anchor["level"])))
+    return _effective(segment, anchor) - base.effective < -tolerance
+
+
+def _own_base(segment: Segment, anchor: dict[str, Any]) -> Base:
+    return Base(int(anchor["level"]), _effective(segment, anchor))
+
+
+def _next_base(segment: Segment, base: Base | None, anchor: dict[str, Any]) -> Base | None:
+    """The baseline after an anchor: the higher of the two, but for a fall that nothing explains."""
+    if anchor["level"] is None:
+        return None
+    own = _own_base(segment, anchor)
+    keeps = base is not None and own.effective < base.effective and not _falls(segment, base, anchor)
+    if base is None or not keeps:
+        return own
+    return Base(base.effective - _drawn_by(segment, anchor["place"]), base.effective)
+
+
+def _chains(
+    segment: Segment, anchors: list[dict[str, Any]], lost: pd.Series[bool]
+) -> tuple[list[int], list[bool]]:
+    """Numbers the chains: a new one wherever the output is not known. Also tells which intervals end in a full chamber,
+    or begin in one that nothing shows to be full no longer: they say no more than "at least"."""
+    chain, chains, full = 0, [], []
+    base: Base | None = None
+    for anchor, gap in zip(anchors, lost, strict=True):
+        if base is None or gap or anchor["level"] is None or _falls(segment, base, anchor):
             base, chain = None, chain + 1
-        elif base is None or gap:
-            base, chain = (int(level), int(effective)), chain + 1
-        else:
-            fell = effective - base[1] < -segment.tolerance(max(base[0], int(level)))
-            if fell or effective >= base[1]:
-                base, chain = (int(level), int(effective)), chain + fell
+        was_full = base is not None and base.level == segment.capacity
+        below = base is not None and _effective(segment, anchor) < base.effective
         chains.append(chain)
-        falls.append(fell)
-    return chains, falls
+        full.append(anchor["level"] == segment.capacity or (was_full and below))
+        base = _next_base(segment, base, anchor)
+    return chains, full
 
 
-def _bases(segment: Segment, frame: pd.DataFrame) -> list[tuple[UFloat, UFloat]]:
+def _bases(segment: Segment, frame: pd.DataFrame) -> list[tuple[Level, Level]]:
     """For each anchor, the level to reckon from after it and its own level, as variables with their resolution."""
-    bases: list[tuple[UFloat, UFloat]] = []
+    bases: list[tuple[Level, Level]] = []
     for i, row in enumerate(frame.itertuples()):
         own = _variable(segment, row)
         keeps = i > 0 and frame["chain"].iloc[i - 1] == row.chain and row.raised > row.effective
@@ -168,12 +199,14 @@ def _bases(segment: Segment, frame: pd.DataFrame) -> list[tuple[UFloat, UFloat]]
     return bases
 
 
-def _variable(segment: Segment, row: Any) -> UFloat:
+def _variable(segment: Segment, row: Any) -> Level:
+    """A level read to a graduation g has standard deviation g/sqrt(12) (JCGM 100:2008, 4.3.7); a start of 0 is known."""
     if pd.isna(row.level):
-        return ufloat(math.nan, 0)
+        return math.nan
     level = int(row.level)
-    spread = 0.0 if row.kind == "open" and level == 0 else segment.step(level) / 10 / math.sqrt(12)
-    return ufloat(level / 10, spread)
+    if row.kind == "open" and level == 0:
+        return 0.0
+    return ufloat(level / 10, segment.step(level) / 10 / math.sqrt(12))
 
 
 def _drawn_by(segment: Segment, place: int) -> int:
@@ -228,10 +261,10 @@ def _weight_at(drain: Drained, place: int) -> Decimal | None:
 def _total_deviations(frame: pd.DataFrame) -> list[float | None]:
     """Of the sum of all outputs to then; none where one of them has none."""
     found: list[float | None] = []
-    total: UFloat | None = ufloat(0, 0)
+    total: Level | None = 0.0
     for step in frame["step"]:
         total = total + step if total is not None and step is not None else None
-        found.append(None if total is None else float(total.std_dev))
+        found.append(None if total is None else float(std_dev(total)))
     return found
 
 

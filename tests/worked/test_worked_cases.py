@@ -8,12 +8,22 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
+
 from drainledger.domain.book import Book, Changes
 from drainledger.domain.entries import DrainLedger, NodeEntry
 from drainledger.domain.windows import rolling
-from msgspec.structs import replace
-
-from tests.journals.books import book_of, findings, intervals, ledger_of, outputs, records_of, shown, total, totals
+from tests.journals.books import (
+    book_of,
+    findings,
+    intervals,
+    ledger_of,
+    outputs,
+    records_of,
+    shown,
+    total,
+    totals,
+)
 from tests.journals.raw import DRAIN, instant
 from tests.journals.rules import RULES
 from tests.worked.cases import CASES, Case, Step
