@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 from msgspec import Struct
 
+from drainledger.convert.ledger_view import UnusedView, record_view
 from drainledger.convert.report import Report, conflict
 from drainledger.convert.resources import by_target
 from drainledger.convert.spool import Entry
@@ -83,6 +84,13 @@ def why_waiting(book: Book, record: Record) -> list[Problem]:
         case Event(drain=None):
             return [_WAITS["collector-not-connected"]]
     return [_WAITS["drain-unknown"]]
+
+
+def without_drain(book: Book, waiting: Iterable[Record]) -> Iterator[UnusedView]:
+    """Those records that wait and that no drain of the book shows, by their ids."""
+    for record in sorted(waiting, key=lambda record: record.key):
+        if not book.entries(record.key) or drain_named_by(record) not in book.drain_ids():
+            yield record_view(record, [problem.code for problem in why_waiting(book, record)])
 
 
 _WAITS = {

@@ -19,11 +19,13 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from drainledger.convert.ledger_view import interval_view, total_view
-from drainledger.domain.entries import DrainLedger, NodeEntry
+from drainledger.domain.entries import NodeEntry
+from drainledger.domain.records import Drain
 
 COLUMNS = (
     "drain",
@@ -50,22 +52,32 @@ COLUMNS = (
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
-def ledger_csv(ledgers: Iterable[DrainLedger]) -> Iterator[bytes]:
-    """The header, then the rows of each drain in the order of its ledger. UTF-8, lines end in CR LF."""
+class OfDrain(Protocol):
+    """A drain's ledger, or a part of it."""
+
+    @property
+    def drain(self) -> Drain: ...
+
+    @property
+    def nodes(self) -> Sequence[NodeEntry]: ...
+
+
+def ledger_csv(parts: Iterable[OfDrain]) -> Iterator[bytes]:
+    """The header, then the rows of each part in the order of its ledger. UTF-8, lines end in CR LF."""
     yield _csv([COLUMNS])
-    for ledger in ledgers:
-        zone = ZoneInfo(ledger.drain.time_zone)
-        yield _csv(_row(ledger, node, zone) for node in ledger.nodes if node.interval)
+    for part in parts:
+        zone = ZoneInfo(part.drain.time_zone)
+        yield _csv(_row(part.drain, node, zone) for node in part.nodes if node.interval)
 
 
-def _row(ledger: DrainLedger, node: NodeEntry, zone: ZoneInfo) -> list[str | None]:
+def _row(drain: Drain, node: NodeEntry, zone: ZoneInfo) -> list[str | None]:
     assert node.interval is not None
     interval = interval_view(node.interval, zone)
     total = total_view(node.total, zone) if node.total else None
     return [
-        guarded(ledger.drain.id),
-        guarded(ledger.drain.patient.system),
-        guarded(ledger.drain.patient.value),
+        guarded(drain.id),
+        guarded(drain.patient.system),
+        guarded(drain.patient.value),
         guarded(interval["collector"]),
         guarded(interval["chamber"]),
         interval["start"],

@@ -3,7 +3,7 @@ offset. The service answers with the same view."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from datetime import datetime
 from decimal import Decimal
 from typing import TypedDict
@@ -88,26 +88,55 @@ class DrainView(TypedDict):
 
 def drain_view(ledger: DrainLedger) -> DrainView:
     """One entry of `drains`."""
-    drain, zone = ledger.drain, ZoneInfo(ledger.drain.time_zone)
-    return {
-        "drain": drain.id,
-        "patient": patient_view(drain),
-        "held": ledger.held,
-        "waiting": ledger.waiting,
-        "intervals": [interval_view(node.interval, zone) for node in ledger.nodes if node.interval],
-        "totals": [total_view(node.total, zone) for node in ledger.nodes if node.total],
-        "windows": [window_view(window, zone) for window in ledger.windows],
-        "findings": [finding_view(finding, zone) for finding in all_findings(ledger)],
-        "set_aside": [unused_view(node, zone) for node in ledger.nodes if node.status == "set-aside"],
-        "waiting_records": [unused_view(node, zone) for node in ledger.nodes if node.status == "waiting"],
-    }
+    view = GrowingView(ledger.drain)
+    view.add(ledger.nodes, ledger.windows)
+    return view.of(ledger)
 
 
-def all_findings(ledger: DrainLedger) -> Iterator[Finding]:
-    """The drain's own findings, then each record's in the order of the ledger."""
-    yield from ledger.findings
-    for node in ledger.nodes:
-        yield from node.findings
+class GrowingView:
+    """One entry of `drains`, made from stretches of the drain's ledger in their order."""
+
+    def __init__(self, drain: Drain) -> None:
+        self._drain = drain
+        self._zone = ZoneInfo(drain.time_zone)
+        self._intervals: list[IntervalView] = []
+        self._totals: list[TotalView] = []
+        self._windows: list[Window] = []
+        self._findings: list[FindingView] = []
+        self._set_aside: list[UnusedView] = []
+        self._waiting: list[UnusedView] = []
+
+    def add(self, nodes: Iterable[NodeEntry], windows: Iterable[Window]) -> None:
+        zone = self._zone
+        self._windows.extend(windows)
+        for node in nodes:
+            if node.interval:
+                self._intervals.append(interval_view(node.interval, zone))
+            if node.total:
+                self._totals.append(total_view(node.total, zone))
+            self._findings.extend(finding_view(finding, zone) for finding in node.findings)
+            if node.status == "set-aside":
+                self._set_aside.append(unused_view(node, zone))
+            if node.status == "waiting":
+                self._waiting.append(unused_view(node, zone))
+
+    def of(self, ledger: DrainLedger) -> DrainView:
+        """The whole: the findings of the drain itself (from `ledger`) stand before those of its records."""
+        # What waits in the ledger itself may be more than its nodes: the ledger has counted it.
+        let_go = len(self._waiting) - sum(node.status == "waiting" for node in ledger.nodes)
+        windows = sorted(self._windows, key=lambda window: (window.start, window.end, window.name))
+        return {
+            "drain": self._drain.id,
+            "patient": patient_view(self._drain),
+            "held": ledger.held,
+            "waiting": ledger.waiting + let_go,
+            "intervals": self._intervals,
+            "totals": self._totals,
+            "windows": [window_view(window, self._zone) for window in windows],
+            "findings": [finding_view(one, self._zone) for one in ledger.findings] + self._findings,
+            "set_aside": self._set_aside,
+            "waiting_records": self._waiting,
+        }
 
 
 def patient_view(drain: Drain) -> PatientView:

@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from itertools import chain
 
-from drainledger.convert.folding import Folded, drain_named_by, fold, why_waiting
+from drainledger.convert.folding import Folded, fold, without_drain
 from drainledger.convert.intake import Intake
 from drainledger.convert.ledger_csv import ledger_csv
 from drainledger.convert.ledger_json import ledger_json
-from drainledger.convert.ledger_view import DrainView, UnusedView, drain_view, record_view
+from drainledger.convert.ledger_view import DrainView, UnusedView, drain_view
+from drainledger.convert.ordered import OrderedFold
 from drainledger.convert.report import Report
 from drainledger.convert.resources import Message, Rendering
 from drainledger.convert.settings import Settings
 from drainledger.convert.spool import Spool
+from drainledger.convert.streamed import streamed_ledgers, streamed_messages
 from drainledger.convert.summary import summary
 from drainledger.convert.transactions import transactions
 from drainledger.domain.entries import DrainLedger
@@ -22,11 +24,17 @@ from drainledger.mapping import Mappings, load_mappings
 
 Lines = Iterable[tuple[int, bytes]]
 
+#: With --assume-ordered, how many resources sent are kept in mind so that references lead back to them.
+_REMEMBERED = 500_000
+
 
 def convert(lines: Lines, settings: Settings, report: Report) -> Iterator[bytes]:
-    """The pieces of the output. Everything is read before the first comes. Raises MappingError."""
+    """The pieces of the output. Unless the file may be assumed to be in order, everything is read before the first
+    piece comes. Raises MappingError."""
     mappings = load_mappings(settings.mappings)
-    return emitted(groups(lines, settings, mappings, report), mappings, settings)
+    if settings.assume_ordered:
+        return _in_order(lines, settings, mappings, report)
+    return _in_any_order(groups(lines, settings, mappings, report), settings, mappings)
 
 
 def groups(lines: Lines, settings: Settings, mappings: Mappings, report: Report) -> Iterator[Folded]:
@@ -39,53 +47,8 @@ def groups(lines: Lines, settings: Settings, mappings: Mappings, report: Report)
             yield fold(group, mappings.rules, intake.held, report)
 
 
-def emitted(folded: Iterator[Folded], mappings: Mappings, settings: Settings) -> Iterator[bytes]:
-    """What `settings.emit` asks for."""
-    match settings.emit:
-        case "ledger":
-            return _as_json(folded)
-        case "ledger-csv":
-            return ledger_csv(chain.from_iterable(map(_ledgers, folded)))
-        case "summary":
-            return summary(chain.from_iterable(map(_ledgers, folded)))
-    renderer = renderer_for(mappings, settings)
-    messages = chain([[renderer.adapter()]], chain.from_iterable(rendered(one, renderer) for one in folded))
-    match settings.emit:
-        case "resources":
-            return (resource.body + b"\n" for message in messages for resource in message)
-        case "transaction":
-            return transactions(messages, settings.base)
-    return chain(bundle("collection", chain.from_iterable(messages), base=settings.base), [b"\n"])
-
-
 def rendered(folded: Folded, renderer: Renderer) -> Iterator[Message]:
     return Rendering(renderer, folded.book, folded.corrections()).whole()
-
-
-def _as_json(folded: Iterator[Folded]) -> Iterator[bytes]:
-    without_drain: list[UnusedView] = []
-
-    def views() -> Iterator[DrainView]:
-        for one in folded:
-            yield from map(drain_view, _ledgers(one))
-            without_drain.extend(_without_drain(one))
-
-    # The list is read when the last drain is written.
-    return ledger_json(views(), without_drain)
-
-
-def _without_drain(folded: Folded) -> Iterator[UnusedView]:
-    """Records that wait and that no drain of the book shows, in the order of their ids."""
-    for record in sorted(folded.waiting.values(), key=lambda record: record.key):
-        if not folded.book.entries(record.key) or drain_named_by(record) not in folded.book.drain_ids():
-            yield record_view(record, [problem.code for problem in why_waiting(folded.book, record)])
-
-
-def _ledgers(folded: Folded) -> Iterator[DrainLedger]:
-    for drain_id in folded.book.drain_ids():
-        ledger = folded.book.ledger(drain_id)
-        assert ledger is not None, "drain_ids gives the known ones"
-        yield ledger
 
 
 def renderer_for(mappings: Mappings, settings: Settings) -> Renderer:
@@ -96,3 +59,56 @@ def renderer_for(mappings: Mappings, settings: Settings) -> Renderer:
         fhir=settings.fhir,
         patient_secret=settings.patient_secret,
     )
+
+
+def _in_any_order(folded: Iterator[Folded], settings: Settings, mappings: Mappings) -> Iterator[bytes]:
+    if settings.emit == "ledger-csv":
+        return ledger_csv(chain.from_iterable(map(_ledgers, folded)))
+    if settings.emit in ("ledger", "summary"):
+        waiting: list[UnusedView] = []
+        return _views(_drain_views(folded, waiting), waiting, settings)
+    renderer = renderer_for(mappings, settings)
+    messages = chain.from_iterable(rendered(one, renderer) for one in folded)
+    return _resources(chain([[renderer.adapter()]], messages), settings)
+
+
+def _drain_views(folded: Iterator[Folded], waiting: list[UnusedView]) -> Iterator[DrainView]:
+    for one in folded:
+        yield from map(drain_view, _ledgers(one))
+        waiting.extend(without_drain(one.book, one.waiting.values()))
+
+
+def _ledgers(folded: Folded) -> Iterator[DrainLedger]:
+    for drain_id in folded.book.drain_ids():
+        ledger = folded.book.ledger(drain_id)
+        assert ledger is not None, "drain_ids gives the known ones"
+        yield ledger
+
+
+def _in_order(lines: Lines, settings: Settings, mappings: Mappings, report: Report) -> Iterator[bytes]:
+    intake = Intake(settings.source, mappings.units, settings.received_at, report)
+    fold_ = OrderedFold(mappings.rules, intake.held, report)
+    stretches = fold_.stretches(intake.accepted(lines))
+    if settings.emit == "ledger-csv":
+        return ledger_csv(chain.from_iterable(stretches))
+    if settings.emit in ("ledger", "summary"):
+        waiting: list[UnusedView] = []
+        return _views(streamed_ledgers(fold_, stretches, waiting), waiting, settings)
+    renderer = renderer_for(mappings, settings)
+    messages = streamed_messages(fold_, stretches, renderer, heads_first=settings.emit == "transaction")
+    return _resources(chain([[renderer.adapter()]], messages), settings)
+
+
+def _views(views: Iterator[DrainView], waiting: list[UnusedView], settings: Settings) -> Iterator[bytes]:
+    """`waiting` is filled while the views are taken, and written after them."""
+    return summary(views) if settings.emit == "summary" else ledger_json(views, waiting)
+
+
+def _resources(messages: Iterator[Message], settings: Settings) -> Iterator[bytes]:
+    if settings.emit == "transaction":
+        remembered = _REMEMBERED if settings.assume_ordered else None
+        return transactions(messages, settings.base, remembered)
+    resources = chain.from_iterable(messages)
+    if settings.emit == "resources":
+        return (resource.body + b"\n" for resource in resources)
+    return chain(bundle("collection", resources, base=settings.base), [b"\n"])

@@ -73,11 +73,16 @@ def conflict(record: Record) -> Problem:
     )
 
 
-def late_record() -> Problem:
-    """Only with --assume-ordered: what the record would change is already written."""
-    return Problem(
-        "late-record",
-        "/at",
-        "This record is older than others already converted, and --assume-ordered has written those out. "
-        "Sort the file by time, or convert it without --assume-ordered.",
-    )
+def late_record(pointer: str) -> Problem:
+    """Only with --assume-ordered: what the record would change is already written. `pointer` is to its time, or to the
+    record that it speaks of."""
+    return Problem("late-record", pointer, _LATE.get(pointer, _LATE["/at"]))
+
+
+_SORT_IT = " Sort the file by time, or convert it without --assume-ordered."
+_LATE = {
+    "/at": "This record is older than one before it, and --assume-ordered writes out as it reads." + _SORT_IT,
+    "/id": "Records that name this drain or unit came before and are already written out." + _SORT_IT,
+    "/corrects": "The record that this corrects has not come, or is already written out." + _SORT_IT,
+    "/retracts": "The record that this retracts has not come, or is already written out." + _SORT_IT,
+}

@@ -7,7 +7,7 @@ connections, readings and events along time, then what was withdrawn, windows, a
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import chain, groupby
 from operator import attrgetter, itemgetter
@@ -70,7 +70,7 @@ class Rendering:
         """Takes in what the book has come to know."""
         book = self._book
         self._uses = {use.collector.id: use for use in book.collectors()}
-        self._drains = {id_: drain for id_ in book.drain_ids() if (drain := _drain_in_force(book, id_))}
+        self._drains = {id_: drain for id_ in book.drain_ids() if (drain := drain_in_force(book, id_))}
         self._ledgers: list[DrainLedger] = []
 
     def ledgers(self) -> list[DrainLedger]:
@@ -95,10 +95,12 @@ class Rendering:
 
     # Drains and collectors
 
-    def heads(self, lives: Mapping[str, Life]) -> Iterator[Message]:
-        """Drains by id, then collectors by id; a patient comes with the first of his drains."""
+    def heads(self, lives: Mapping[str, Life], *, but: Container[Key] = ()) -> Iterator[Message]:
+        """Drains by id, then collectors by id, `but` those of these keys; a patient comes with the first drain."""
         self._patients.clear()
         for drain in self._drains.values():
+            if drain.key in but:
+                continue
             since, removed_at = lives.get(drain.id, Life())
             stamp = self._stamp(drain.key)
             message = self._renderer.drain(drain, since=since, removed_at=removed_at, stamp=stamp)
@@ -106,6 +108,8 @@ class Rendering:
         connections = self._connections_by_collector()
         for id_, use in self._uses.items():
             key = use.collector.key
+            if key in but:
+                continue
             known = connections.get(id_, ())
             message = self._renderer.collector(use, known, self._drains, stamp=self._stamp(key))
             yield self._with_corrections(message, key, "UTC")
@@ -223,7 +227,8 @@ class Rendering:
                     yield message
 
 
-def _drain_in_force(book: Book, id_: str) -> Drain | None:
+def drain_in_force(book: Book, id_: str) -> Drain | None:
+    """A drain's own statement; None where it is unknown or retracted."""
     statement = book.statement(Key("drain", "", id_))
     return statement.record if statement is not None and isinstance(statement.record, Drain) else None
 

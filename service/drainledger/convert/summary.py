@@ -3,37 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from zoneinfo import ZoneInfo
 
-from drainledger.convert.ledger_view import all_findings, local_time, plain_text
-from drainledger.domain.entries import Bound, DrainLedger
+from drainledger.convert.ledger_view import DrainView
+from drainledger.domain.entries import Bound
 
 CAUTION = "Not a medical device, not an alarm. Check the patient; local policy and licensed practice decide."
 COLUMNS = ("drain", "intervals", "output mL", "net mL", "up to", "issues", "notes", "held", "waiting")
 _SIGNS: dict[Bound, str] = {"exact": "", "at-least": ">= ", "estimated": "~ "}
 
 
-def summary(ledgers: Iterable[DrainLedger]) -> Iterator[bytes]:
+def summary(drains: Iterable[DrainView]) -> Iterator[bytes]:
     """A table of COLUMNS and the caution. `>=` stands before a total of which part is not known."""
-    yield _table([COLUMNS, *(_row(ledger) for ledger in ledgers)]).encode()
+    yield _table([COLUMNS, *map(_row, drains)]).encode()
     yield f"\n{CAUTION}\n".encode()
 
 
-def _row(ledger: DrainLedger) -> tuple[str, ...]:
-    last = next((node.total for node in reversed(ledger.nodes) if node.total), None)
-    findings = list(all_findings(ledger))
-    issues = sum(finding.issue for finding in findings)
+def _row(drain: DrainView) -> tuple[str, ...]:
+    last = drain["totals"][-1] if drain["totals"] else None
+    issues = sum(finding["issue"] for finding in drain["findings"])
     return (
-        ledger.drain.id,
-        str(sum(node.interval is not None for node in ledger.nodes)),
-        _SIGNS.get(last.bound, "? ") + plain_text(last.total) if last else "none yet",
-        _SIGNS.get(last.bound, "? ") + plain_text(last.net) if last else "none yet",
-        local_time(last.at, ZoneInfo(ledger.drain.time_zone)) if last else "",
+        drain["drain"],
+        str(len(drain["intervals"])),
+        _bounded(last["total_ml"], last["bound"]) if last else "none yet",
+        _bounded(last["net_ml"], last["bound"]) if last else "none yet",
+        last["at"] if last else "",
         str(issues),
-        str(len(findings) - issues),
-        str(ledger.held),
-        str(ledger.waiting),
+        str(len(drain["findings"]) - issues),
+        str(drain["held"]),
+        str(drain["waiting"]),
     )
+
+
+def _bounded(volume: str, bound: Bound) -> str:
+    return "not known" if bound not in _SIGNS else _SIGNS[bound] + volume
 
 
 def _table(rows: Sequence[tuple[str, ...]]) -> str:

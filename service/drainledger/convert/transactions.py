@@ -12,27 +12,50 @@ from drainledger.fhir import Resource, bundle
 _REFERENCE = re.compile(rb'"reference":"([A-Za-z]+/[A-Za-z0-9.-]+)"')
 
 
-def transactions(messages: Iterable[list[Resource]], base: str) -> Iterator[bytes]:
-    """One Bundle a line for each message that has something to bring."""
-    for message in resolvable(messages):
+def transactions(
+    messages: Iterable[list[Resource]], base: str, remember: int | None = None
+) -> Iterator[bytes]:
+    """One Bundle a line for each message that has something to bring; `remember` as in `resolvable`."""
+    for message in resolvable(messages, remember):
         yield b"".join(bundle("transaction", message, base=base)) + b"\n"
 
 
-def resolvable(messages: Iterable[list[Resource]]) -> Iterator[list[Resource]]:
+def resolvable(messages: Iterable[list[Resource]], remember: int | None = None) -> Iterator[list[Resource]]:
     """The same resources; one that refers to a later message's (a suspected misreading is known by the reading after
-    it) comes with that message instead, and what refers to it likewise."""
-    sent: set[str] = set()
+    it) comes with that message instead, and what refers to it likewise.
+
+    `remember` is how many resources it keeps in mind as sent, None for all. What refers to one further back comes with
+    the last transaction.
+    """
+    sent = _Sent(remember)
     waiting: list[Resource] = []
     for message in messages:
         ready, waiting = _settled([*message, *waiting], sent)
         if ready:
-            sent.update(resource.reference for resource in ready)
+            sent.add(resource.reference for resource in ready)
             yield ready
     if waiting:
         yield waiting
 
 
-def _settled(resources: list[Resource], sent: set[str]) -> tuple[list[Resource], list[Resource]]:
+class _Sent:
+    """The references sent, the latest `limit` at least; twice as many at most."""
+
+    def __init__(self, limit: int | None) -> None:
+        self._limit = limit
+        self._recent: set[str] = set()
+        self._earlier: set[str] = set()
+
+    def add(self, references: Iterable[str]) -> None:
+        self._recent.update(references)
+        if self._limit is not None and len(self._recent) >= self._limit:
+            self._earlier, self._recent = self._recent, set()
+
+    def __contains__(self, reference: str) -> bool:
+        return reference in self._recent or reference in self._earlier
+
+
+def _settled(resources: list[Resource], sent: _Sent) -> tuple[list[Resource], list[Resource]]:
     """(what refers only to what is sent or goes along, the rest)."""
     rest: list[Resource] = []
     going = {resource.reference for resource in resources}
