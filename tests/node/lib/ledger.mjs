@@ -44,6 +44,9 @@ function* checkDrain(facts, byKey, uses) {
     else yield problem(fact, 'interval-period', 'effectivePeriod', 'an interval output has a period with an end');
   }
   intervals.sort((a, b) => startOf(a) - startOf(b) || a.observation.end - b.observation.end);
+  intervals.forEach((fact, place) => {
+    fact.since = place ? Math.min(startOf(fact), intervals[place - 1].observation.end) : -Infinity;
+  });
   const volumes = ['running-total', 'charted-total', 'charted-net', 'irrigant-instilled'].flatMap(of);
   yield* checkUnits([...intervals, ...volumes]);
   yield* checkContinuity(intervals, uses);
@@ -141,9 +144,12 @@ function* checkCharted(fact, byKey, irrigants) {
   }
 }
 
-/** Irrigant within the intervals counts; at the very edge the order of events decides, and both ways are taken. */
+/**
+ * Irrigant counts with the interval that ends next after it went in, also where it went in while no amount covered the
+ * time; at the very edge the order of events decides, and both ways are taken.
+ */
 function* irrigantsOf(parts, irrigants) {
-  const touching = ({ observation: { at } }, test) => parts.some((part) => test(startOf(part), at, part.observation.end));
+  const touching = ({ observation: { at } }, test) => parts.some((part) => test(part.since, at, part.observation.end));
   const starts = (each) => touching(each, (start, at) => start === at);
   const ends = (each) => touching(each, (start, at, end) => end === at);
   const isInside = (each) => touching(each, (start, at, end) => start < at && at < end) || (starts(each) && ends(each));
@@ -162,9 +168,10 @@ function* checkRate(fact, intervals, isQuotient) {
   }
   if (end - start < SHORTEST_RATE) yield problem(fact, 'rate-interval', 'effectivePeriod', 'no rate under 30 minutes');
   if (value === undefined) return;
-  const hours = new Exact(end - start).div(HOUR);
-  const off = hours.times(value).minus(interval.observation.value).abs();
-  if (isQuotient && off.gt(hours.times(RATE_HALF_UNIT))) {
+  // Multiplied out, so that a tie of a third of an hour is judged exactly.
+  const span = new Exact(end - start);
+  const off = span.times(value).minus(new Exact(interval.observation.value).times(HOUR)).abs();
+  if (isQuotient && off.gt(span.times(RATE_HALF_UNIT))) {
     yield problem(fact, 'rate-not-quotient', 'valueQuantity', 'not the output of its interval by its duration');
   }
   if (comparator !== interval.observation.comparator) {

@@ -1,0 +1,36 @@
+"""Measures what is promised, in ratios within one run: `python -m tests.bench [--readings N]`. Prints one JSON object.
+
+pipeline   NDJSON bytes to R4 bytes, against the plain way over the same records (tests/bench/plain.py)
+stream     `drainledger convert --assume-ordered`: readings a second, resources a reading, peak memory at N/10 and N
+late       a late level into a drain of 10,000 readings, against one of 100
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.bench.late import late_cost
+from tests.bench.pipeline import compare
+from tests.bench.stream import stream
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("--readings", type=int, default=100_000, help="readings in the stream")
+    parser.add_argument("--plain", type=int, default=1_000, help="readings that the plain way is given")
+    parser.add_argument("--rounds", type=int, default=3, help="rounds of the pipeline; the median counts")
+    wanted = parser.parse_args()
+    found: dict[str, object] = {"pipeline": compare(wanted.plain, wanted.rounds)}
+    with tempfile.TemporaryDirectory() as folder:
+        found["stream"] = stream(wanted.readings, Path(folder))
+    found["late"] = late_cost(long=10_000, short=100)
+    json.dump(found, sys.stdout, indent=2)
+    print()
+
+
+if __name__ == "__main__":
+    main()
