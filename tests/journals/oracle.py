@@ -9,7 +9,7 @@ sums, correlations left to the package (JCGM 100:2008, 5.1.2 and 5.2.2).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
@@ -23,6 +23,7 @@ from tests.journals.raw import Raw
 
 #: A level as a variable with its resolution, or a number that is known.
 Level: TypeAlias = UFloat | float
+
 
 class Base(NamedTuple):
     """The level to reckon from, as it stands after what was drawn, and had nothing been drawn. Tenths of a mL."""
@@ -43,16 +44,20 @@ def ledger_frame(drain: Drained) -> pd.DataFrame:
     rows = [row for segment in drain.segments for row in segment_rows(segment)]
     rows += amount_rows(drain)
     frame = pd.DataFrame(rows, columns=COLUMNS)
-    known = frame["output"].fillna(0).astype("int64")
-    frame["total"] = known.cumsum()
+    frame["total"] = frame["output"].fillna(0).astype("int64").cumsum()
     frame["lower_bound"] = (frame["bound"] != "exact").cumsum() > 0
     irrigated = pd.Series([_irrigated_by(drain, place) for place in frame["place"]], dtype="int64")
     frame["net"] = frame["total"] - irrigated
-    frame["irrigant"] = irrigated.diff().fillna(irrigated)
+    frame["irrigant"] = irrigated - irrigated.shift(fill_value=0)
     frame["total_deviation"] = _total_deviations(frame)
-    frame["rate"] = [_rate(row, None) for row in frame.itertuples()]
-    frame["rate_per_weight"] = [_rate(row, _weight_at(drain, int(row.place))) for row in frame.itertuples()]
+    frame["rate"] = _rates(frame, None)
+    frame["rate_per_weight"] = _rates(frame, drain)
     return frame
+
+
+def rows_of(frame: pd.DataFrame) -> Iterator[Any]:
+    """The rows as named tuples, whose fields the type checker can't know."""
+    return iter(frame.itertuples())
 
 
 def ledgers(raws: Iterable[Raw]) -> dict[str, pd.DataFrame]:
@@ -77,19 +82,22 @@ def segment_rows(segment: Segment) -> list[dict[str, Any]]:
     frame["chain"], frame["full"] = _chains(segment, anchors, lost)
     frame["raised"] = frame.groupby("chain")["effective"].cummax()
     output = frame.groupby("chain")["raised"].diff()
-    rows = []
+    rows: list[dict[str, Any]] = []
     bases = _bases(segment, frame)
+    unspent: Level = (
+        0.0  # the step of what is no interval, having no duration and no output, goes to the next
+    )
     for i in range(1, len(frame)):
-        row = frame.iloc[i]
+        row: Any = frame.iloc[i]
         known = not pd.isna(output.iloc[i])
         value = int(output.iloc[i]) if known else (int(drawn.iloc[i]) or None)
-        bound = "unknown" if value is None else "at-least"
-        if known and not row["full"] and not row["spanned"]:
-            bound = "exact"
-        start, end = frame["at"].iloc[i - 1], row["at"]
+        exact = known and not row["full"] and not row["spanned"]
+        step = unspent + bases[i][0] - bases[i - 1][0] if exact else None
+        start, end = anchors[i - 1]["at"], anchors[i]["at"]
         if start == end and not value:
+            unspent = 0.0 if step is None else step
             continue
-        exact = bound == "exact"
+        unspent = 0.0
         rows.append(
             {
                 "place": int(row["place"]),
@@ -97,16 +105,16 @@ def segment_rows(segment: Segment) -> list[dict[str, Any]]:
                 "start": start,
                 "end": end,
                 "output": value,
-                "bound": bound,
+                "bound": "exact" if exact else "unknown" if value is None else "at-least",
                 "deviation": std_dev(bases[i][1] - bases[i - 1][0]) if exact else None,
-                "step": bases[i][0] - bases[i - 1][0] if exact else None,
+                "step": step,
             }
         )
     return rows
 
 
 def _one_reading_an_instant(anchors: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Of two readings at one instant the lower, as charted, stands, then the smaller id (here all have one priority)."""
+    """Of two readings at one instant the lower, as charted, stands, then the smaller id (one priority here)."""
     best: dict[datetime, tuple[int, str]] = {}
     for anchor in anchors:
         if anchor["kind"] == "read":
@@ -192,7 +200,7 @@ def _chains(
 def _bases(segment: Segment, frame: pd.DataFrame) -> list[tuple[Level, Level]]:
     """For each anchor, the level to reckon from after it and its own level, as variables with their resolution."""
     bases: list[tuple[Level, Level]] = []
-    for i, row in enumerate(frame.itertuples()):
+    for i, row in enumerate(rows_of(frame)):
         own = _variable(segment, row)
         keeps = i > 0 and frame["chain"].iloc[i - 1] == row.chain and row.raised > row.effective
         bases.append((bases[i - 1][0] if keeps else own, own))
@@ -200,7 +208,7 @@ def _bases(segment: Segment, frame: pd.DataFrame) -> list[tuple[Level, Level]]:
 
 
 def _variable(segment: Segment, row: Any) -> Level:
-    """A level read to a graduation g has standard deviation g/sqrt(12) (JCGM 100:2008, 4.3.7); a start of 0 is known."""
+    """A level read to a graduation g has standard deviation g/sqrt(12) (JCGM 100:2008, 4.3.7); a start of 0, none."""
     if pd.isna(row.level):
         return math.nan
     level = int(row.level)
@@ -268,13 +276,21 @@ def _total_deviations(frame: pd.DataFrame) -> list[float | None]:
     return found
 
 
-def _rate(row: Any, weight: Decimal | None) -> Decimal | None:
-    """mL/h to 0.1 or, with a weight, mL/kg/h to 0.01, half to even."""
+def _rates(frame: pd.DataFrame, weighed: Drained | None) -> pd.Series[Any]:
+    """mL/h to 0.1 or, by the weights of a drain, mL/kg/h to 0.01."""
+    rates: list[Decimal | None] = []
+    for row in rows_of(frame):
+        weight = Decimal(1) if weighed is None else _weight_at(weighed, row.place)
+        rates.append(None if weight is None else _rate(row, weight, 1 if weighed is None else 2))
+    return pd.Series(rates, dtype="object")
+
+
+def _rate(row: Any, divisor: Decimal, places: int) -> Decimal | None:
+    """Half to even; none under half an hour."""
     if pd.isna(row.output) or pd.isna(row.start) or row.end - row.start < _HALF_HOUR:
         return None
     hours = Fraction(int((row.end - row.start).total_seconds()), 3600)
-    rate = Fraction(int(row.output), 10) / hours
-    return rounded(rate, 1) if weight is None else rounded(rate / Fraction(weight), 2)
+    return rounded(Fraction(int(row.output), 10) / hours / Fraction(divisor), places)
 
 
 def rounded(value: Fraction, places: int) -> Decimal:
@@ -283,21 +299,21 @@ def rounded(value: Fraction, places: int) -> Decimal:
 
 
 def rolling(frame: pd.DataFrame, start: datetime, end: datetime) -> tuple[Decimal, Decimal]:
-    """Output and net, in mL to 0.1, of (start, end], each interval shared by time."""
-    gross = net = Fraction(0)
-    for row in frame.itertuples():
-        share = _share(row, start, end)
-        output = 0 if pd.isna(row.output) else int(row.output)
-        gross += share * output
-        net += share * (output - int(row.irrigant))
-    return rounded(gross / 10, 1), rounded(net / 10, 1)
+    """Output and net, in mL to 0.1, of (start, end]: C(end) - C(start)."""
+    gross = _cumulative(frame, frame["output"], end) - _cumulative(frame, frame["output"], start)
+    irrigant = _cumulative(frame, frame["irrigant"], end) - _cumulative(frame, frame["irrigant"], start)
+    return rounded(gross / 10, 1), rounded((gross - irrigant) / 10, 1)
 
 
-def _share(row: Any, start: datetime, end: datetime) -> Fraction:
-    if pd.isna(row.start) or row.start == row.end:
-        return Fraction(int(start < row.end <= end))
-    overlap = min(row.end, end) - max(row.start, start)
-    return max(
-        Fraction(0),
-        Fraction(overlap // timedelta(microseconds=1), (row.end - row.start) // timedelta(microseconds=1)),
-    )
+def _cumulative(frame: pd.DataFrame, amounts: pd.Series[Any], until: datetime) -> Fraction:
+    """C: all that ended by then, and of the interval that goes on the share by time."""
+    ended = int(frame["end"].searchsorted(pd.Timestamp(until), side="right"))
+    whole = Fraction(int(amounts.iloc[:ended].fillna(0).sum()))
+    if ended == len(frame):
+        return whole
+    row: Any = frame.iloc[ended]
+    begins, ends, amount = row["start"], row["end"], amounts.iloc[ended]
+    if pd.isna(amount) or pd.isna(begins) or begins >= until:
+        return whole
+    second = timedelta(seconds=1)
+    return whole + int(amount) * Fraction((until - begins) // second, (ends - begins) // second)

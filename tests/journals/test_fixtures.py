@@ -61,7 +61,9 @@ def test_ward_has_what_it_claims(ward: Book) -> None:
 
 def test_ward_spans_four_days_with_a_clock_change() -> None:
     zone = ZoneInfo("Europe/Lisbon")
-    times = [r.at.astimezone(zone) for r in records_in(FIXTURES / "ward.ndjson") if isinstance(r, Event | Reading)]
+    times = [
+        r.at.astimezone(zone) for r in records_in(FIXTURES / "ward.ndjson") if isinstance(r, Event | Reading)
+    ]
     assert {time.date().isoformat() for time in times} == {f"2026-03-{day}" for day in (27, 28, 29, 30)}
     assert {time.utcoffset() for time in times} == {timedelta(0), timedelta(hours=1)}
 
@@ -80,17 +82,47 @@ def test_ward_has_one_of_every_standing(ward: Book) -> None:
     bounds = {interval.bound for id in ward.drain_ids() for interval in intervals(ledger_of(ward, id))}
     assert bounds == {"exact", "at-least", "unknown"}
     assert any(isinstance(record, Correction) for record in ward.records())
-    assert any(isinstance(record, Retraction) and ward.status(record.key) == "used" for record in ward.records())
+    assert any(
+        isinstance(record, Retraction) and ward.status(record.key) == "used" for record in ward.records()
+    )
 
 
 def test_ward_shows_these_findings(ward: Book) -> None:
     found = set().union(*(findings(ledger_of(ward, id)) for id in ward.drain_ids()))
     assert found >= {
-        *("already-in-place", "chamber-full", "chamber-nearly-full", "charted-twice", "closing-level-not-charted"),
-        *("counter-reset", "drain-removed", "finer-than-graduation", "grade-off-scale", "level-beyond-capacity"),
-        *("milked-while-clamped", "output-while-clamped", "pressure-held-after-decrease", "readings-disagree"),
-        *("reads-otherwise", "reading-overdue", "reinfusion-not-measured", "scale-mismatch", "start-level-not-known"),
-        *("suction-differs-from-prescribed", "suction-not-reached", "suspected-misread", "unit-change-not-charted"),
+        *(
+            "already-in-place",
+            "chamber-full",
+            "chamber-nearly-full",
+            "charted-twice",
+            "closing-level-not-charted",
+        ),
+        *(
+            "counter-reset",
+            "drain-removed",
+            "finer-than-graduation",
+            "grade-off-scale",
+            "level-beyond-capacity",
+        ),
+        *(
+            "milked-while-clamped",
+            "output-while-clamped",
+            "pressure-held-after-decrease",
+            "readings-disagree",
+        ),
+        *(
+            "reads-otherwise",
+            "reading-overdue",
+            "reinfusion-not-measured",
+            "scale-mismatch",
+            "start-level-not-known",
+        ),
+        *(
+            "suction-differs-from-prescribed",
+            "suction-not-reached",
+            "suspected-misread",
+            "unit-change-not-charted",
+        ),
         *("beyond-relief-pressure", "vented-without-suction", "within-reading-tolerance", "still-clamped"),
     }
 
@@ -114,7 +146,9 @@ def test_each_kind_of_bad_record(bad: Any) -> None:
     book.refold()
     outcome = read(bad.line, source=SOURCE, units=mappings().units, received_at=RECEIVED)
     if isinstance(outcome, Refused):
-        assert [(problem.code, problem.pointer) for problem in outcome.problems] == [(bad.becomes, bad.pointer)]
+        assert [(problem.code, problem.pointer) for problem in outcome.problems] == [
+            (bad.becomes, bad.pointer)
+        ]
         assert all(problem.text for problem in outcome.problems)
     elif bad.becomes == "conflict":
         assert became[bad.line].status == "conflict"
