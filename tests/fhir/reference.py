@@ -545,7 +545,7 @@ class _Node:
     def owner(self) -> tuple[UUID, str]:
         """What names issues and the Provenance: the record, or its share in this drain where it names none."""
         own, name = self.plain.uuid(self.entry.key), self.plain.name(self.entry.key)
-        if self.record.drain is not None:
+        if self.record.drain == self.entry.drain:
             return own, name
         share = self.plain.name(Key("drain", "", self.entry.drain))
         return uuid5(own, f"drain|{self.entry.drain}"), f"{name}.{share}"

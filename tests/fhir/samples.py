@@ -22,6 +22,7 @@ from drainledger.domain.records import (
     Collector,
     Drain,
     Event,
+    EventKind,
     Identifier,
     Key,
     Observer,
@@ -187,6 +188,23 @@ def read(record: Reading | None = None, **changes: object) -> NodeEntry:
         **changes,
     }
     return NodeEntry(**said)  # type: ignore[arg-type]
+
+
+def done(kind: EventKind, findings: tuple[Finding, ...] = (), **said: object) -> NodeEntry:
+    """The entry of an event at 06:30 that is no anchor."""
+    key = Key("event", "ward", "ev-2")
+    event = Event(key=key, kind=kind, at=at(6, 30), drain="drn-7", **said)  # type: ignore[arg-type]
+    return NodeEntry(
+        key=key,
+        drain="drn-7",
+        at=at(6, 30),
+        record=event,
+        status="used",
+        corrected=False,
+        stamp=at(6, 30),
+        connection=CONNECTION,
+        findings=findings,
+    )
 
 
 def finding(code: str = "unexplained-fall", **changes: object) -> Finding:

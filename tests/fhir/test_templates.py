@@ -159,6 +159,12 @@ READINGS = {
         )
     ),
     "connected": samples.connected(),
+    "sampled": samples.done("sampled", volume=Decimal(10), observer=samples.NURSE),
+    "irrigated": samples.done("irrigated", volume=Decimal(50), note="warm"),
+    "reinfused": samples.done("reinfused", collector="col-3"),
+    "suction prescribed": samples.done("suction-prescribed", mode="suction", pressure=Decimal(-20)),
+    "gravity prescribed": samples.done("suction-prescribed", mode="gravity"),
+    "milked": samples.done("milked", findings=(samples.finding("milked-while-clamped"),)),
 }
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from drainledger.domain.records import Drain, Identifier, Observer
 from drainledger.fhir.codes import Vocabulary
-from drainledger.fhir.fragments import TimeTexts, encode, quote
+from drainledger.fhir.fragments import TimeTexts, encode
 from drainledger.fhir.ids import Ids
 
 
@@ -56,7 +56,6 @@ class DrainTexts:
         self.encounter = _encounter(drain)
         self.site = f',"bodySite":{encode(site(vocabulary, drain)).decode()}'
         self.about_drain = self._about(self.device_reference)
-        self.number = "" if drain.label is None else quote(drain.label)
         self._ids = ids
         self._units: dict[tuple[str, bool], str] = {}
 

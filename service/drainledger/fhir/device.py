@@ -16,7 +16,7 @@ from drainledger.domain.entries import CollectorUse, Connection
 from drainledger.domain.records import Collector, Drain, Key, Udi
 from drainledger.fhir.about import reference
 from drainledger.fhir.dialect import Json, adapt
-from drainledger.fhir.fragments import encode
+from drainledger.fhir.fragments import encode, words
 from drainledger.fhir.ids import join, message_name, part_text
 from drainledger.fhir.kit import Kit
 from drainledger.fhir.resource import Resource
@@ -74,7 +74,7 @@ def tube(kit: Kit, drain: Drain, *, in_place: bool, retracted: bool) -> Resource
         "type": kit.vocabulary.concept("drain-catheter"),
     }
     if drain.label is not None:
-        described["deviceName"] = [{"name": drain.label, "type": "user-friendly-name"}]
+        described["deviceName"] = [{"name": words(drain.label), "type": "user-friendly-name"}]
     return resource(kit, described, drain.key)
 
 
@@ -121,8 +121,8 @@ def _unit(kit: Kit, use: CollectorUse, *, kept: bool, retracted: bool) -> Json:
         "status": _status(kept, retracted),
         "manufactureDate": collector.made_on,
         "expirationDate": collector.expires_on,
-        "lotNumber": collector.lot,
-        "serialNumber": collector.serial,
+        "lotNumber": None if collector.lot is None else words(collector.lot),
+        "serialNumber": None if collector.serial is None else words(collector.serial),
         "deviceName": [{"name": profile.display, "type": "user-friendly-name"}],
         "type": vocabulary.concept("inline-bag" if profile.in_line else "collection-unit"),
         "property": [_property(kit, "chamber-count", Decimal(len(profile.chambers)))],

@@ -6,6 +6,7 @@ objects in tests/fhir/reference.py prove that the texts say the same.
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from functools import lru_cache
@@ -26,10 +27,19 @@ def encode(value: Any) -> bytes:
     return _encoder.encode(value)
 
 
+#: White space that FHIR's `string` and `markdown` don't take ([ \r\n\t\S]+, R4 datatypes.html#string).
+_ODD_SPACE = re.compile(r"[^\S \r\n\t]")
+
+
+def words(text: str) -> str:
+    """Free text as FHIR takes it: spaces of other widths, which nobody sees, become plain ones."""
+    return _ODD_SPACE.sub(" ", text)
+
+
 @lru_cache(maxsize=KEPT)
 def quote(text: str) -> str:
-    """A JSON string, quotes included."""
-    return _encoder.encode(text).decode()
+    """Free text as a JSON string, quotes included."""
+    return _encoder.encode(words(text)).decode()
 
 
 def number(value: Decimal) -> str:

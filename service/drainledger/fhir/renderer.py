@@ -202,7 +202,7 @@ class Renderer:
         """Findings, then the Provenance of all. Where a record names no drain, each drain has its own of both."""
         record = entry.record
         uuid, value = sheet.uuid, sheet.key_name
-        if record.drain is None:
+        if record.drain != entry.drain:
             uuid = self._kit.ids.in_drain(entry.key, entry.drain)
             value = f"{value}.{readable(entry.drain)}"
         for number, finding in _numbered(entry.findings):
