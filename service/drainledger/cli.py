@@ -1,7 +1,8 @@
 """The command line: `drainledger convert`, `conformance` and `check` (DESIGN 6).
 
 Exit codes: 0 nothing is wrong, 1 something in the input is (records held, a resource not valid), 2 wrong usage, or a
-file that can't be opened. Libraries are imported where they are used, so that `--help` answers at once.
+file that can't be opened, 70 a fault of this program, 141 whoever read the output has gone. Libraries are imported
+where they are used, so that `--help` answers at once.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import os
 import re
 import sys
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -25,6 +27,8 @@ CAUTION = "Not a medical device, not an alarm. Check the patient; local policy a
 SECRET = "DRAINLEDGER_PATIENT_SECRET"
 #: 128 + SIGPIPE: what a shell reports of a program whose reader has gone.
 READER_GONE = 141
+#: A fault of this program (EX_SOFTWARE): never 1, which speaks of the input.
+OWN_FAULT = 70
 
 _LOOK = {"help_option_names": ["-h", "--help"], "max_content_width": 110}
 
@@ -282,7 +286,8 @@ def _instant(text: str | None) -> datetime:
 
 @contextmanager
 def _explained() -> Iterator[None]:
-    """A file that can't be used is told in one line; a reader that has gone is not told at all."""
+    """A file that can't be used is told in one line; a reader that has gone is not told at all; a fault of our own is
+    told whole, and has an exit code of its own."""
     from drainledger.convert.lines import UnreadableInput
     from drainledger.convert.output import UnwritableOutput
     from drainledger.mapping import MappingError
@@ -298,6 +303,15 @@ def _explained() -> Iterator[None]:
         os.dup2(nowhere, sys.stdout.fileno())
         os.dup2(nowhere, sys.stderr.fileno())
         raise typer.Exit(READER_GONE) from None
+    except typer.Exit:
+        raise
+    except Exception:
+        traceback.print_exc()
+        typer.echo(
+            "drainledger: this is a fault of the program; nothing was written to --out. Please report it.",
+            err=True,
+        )
+        raise typer.Exit(OWN_FAULT) from None
 
 
 def main() -> None:

@@ -13,7 +13,7 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 COMMAND = [sys.executable, "-W", "error", "-m", "drainledger"]
 #: A time of receipt after everything in the tests' journals.
-RECEIVED = "2026-04-01T00:00:00Z"
+RECEIVED = "2026-04-10T00:00:00Z"
 
 
 def environment(**more: str) -> dict[str, str]:

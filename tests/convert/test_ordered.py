@@ -16,7 +16,7 @@ STEP = timedelta(minutes=10)
 
 
 def long_journal() -> list[Raw]:
-    """Two drains over five days and a change of clocks, 1440 readings: more than what is let go of at once. Units are
+    """Two drains over eight days and a change of clocks, 2300 readings: more than what is let go of at once. Units are
     changed when full, one is tipped, and readings are corrected and retracted an hour after they were made."""
     journal: list[Raw] = []
     for name in ("1", "2"):
@@ -34,7 +34,7 @@ def long_journal() -> list[Raw]:
             )
         )
     level, unit = {"1": 0, "2": 0}, {"1": 0, "2": 0}
-    for step in range(1, 721):
+    for step in range(1, 1151):
         at = (START + step * STEP).isoformat()
         for name in ("1", "2"):
             level[name] += (step * int(name)) % 7 * 2
@@ -66,9 +66,9 @@ def journal() -> list[Raw]:
     made = long_journal()
     time_of = {id(one): one.get("at") or one.get("made_at") for one in made}
     times = [time for one in made if (time := time_of[id(one)])]
-    assert len(made) > 1440
+    assert len(made) > 2300
     # Nothing is out of order but what shares a step of ten minutes; sorted, it is in order.
-    assert len(set(times)) > 700
+    assert len(set(times)) > 1150
     last = START.isoformat()
     keyed = []
     for one in made:
@@ -121,24 +121,24 @@ def test_what_comes_late_is_reported_and_left_out(journal: list[Raw]) -> None:
 @pytest.mark.parametrize(
     ("late", "pointer"),
     [
-        (lambda: retraction("x-late", "r-1-5", "2026-03-31T07:00:00+00:00"), "/retracts"),
+        (lambda: retraction("x-late", "r-1-5", "2026-04-03T07:00:00+00:00"), "/retracts"),
         (
             lambda: correction(
                 "c-late",
                 reading("r-1-5", "2026-03-26T06:50:00+00:00", 3, "drn-1"),
-                "2026-03-31T07:00:00+00:00",
+                "2026-04-03T07:00:00+00:00",
             ),
             "/corrects",
         ),
         (
             lambda: correction(
                 "c-back",
-                reading("r-1-719", "2026-03-26T06:55:00+00:00", 3, "drn-1"),
-                "2026-03-31T07:00:00+00:00",
+                reading("r-1-1149", "2026-03-26T06:55:00+00:00", 3, "drn-1"),
+                "2026-04-03T07:00:00+00:00",
             ),
             "/corrects",
         ),
-        (lambda: retraction("x-drain", "drn-1", "2026-03-31T07:00:00+00:00"), "/retracts"),
+        (lambda: retraction("x-drain", "drn-1", "2026-04-03T07:00:00+00:00"), "/retracts"),
     ],
     ids=["retraction", "correction", "correction to an earlier time", "retraction of a drain"],
 )

@@ -22,7 +22,7 @@ from drainledger.domain.problems import Problem
 from drainledger.domain.records import Collector, Correction, Drain, Event, Key, Reading, Record, Retraction
 
 #: Records between two looks at what can be let go.
-_BATCH = 500
+_BATCH = 1000
 
 
 class OrderedFold:

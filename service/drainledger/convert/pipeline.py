@@ -25,7 +25,7 @@ from drainledger.mapping import Mappings, load_mappings
 Lines = Iterable[tuple[int, bytes]]
 
 #: With --assume-ordered, how many resources sent are kept in mind so that references lead back to them.
-_REMEMBERED = 500_000
+_REMEMBERED = 200_000
 
 
 def convert(lines: Lines, settings: Settings, report: Report) -> Iterator[bytes]:

@@ -1,0 +1,218 @@
+"""`check` and `conformance`: what is wrong is told with its place, and what is right is said to be."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+from drainledger import __version__
+from tests.convert import cli, journals
+from tests.convert.journals import CASE_1, CASE_3, reading
+
+MAPPINGS = cli.ROOT / "mappings"
+
+
+def text(*arguments: str | Path, stdin: bytes = b"") -> tuple[int, list[str]]:
+    done = cli.run(*arguments, stdin=stdin)
+    assert done.stderr == b""
+    return done.returncode, done.stdout.decode().splitlines()
+
+
+def check_records(journal: Sequence[object]) -> tuple[int, list[str]]:
+    return text("check", "records", "-", "--received-at", cli.RECEIVED, stdin=cli.ndjson(journal))
+
+
+# -- records ---------------------------------------------------------------------------------------------------------
+
+
+def test_each_line_is_said_to_become_what_it_becomes() -> None:
+    code, lines = check_records(CASE_3)
+    assert code == 0
+    fall = lines.index("line 5  reading r-2: used")
+    assert lines[fall + 1] == "    output not known since 2026-03-02T07:00:00+00:00 (unknown)"
+    assert lines[fall + 2] == "    total 300 mL since 2026-03-02T06:00:00+00:00 (at-least)"
+    # DESIGN 3 'Answer': the sentence for a nurse.
+    assert lines[fall + 3] == (
+        "    issue unexplained-fall: 120 mL at 08:00 is below 300 mL at 07:00, so output since 07:00 is not known. "
+        "If the unit was changed, emptied or tipped, chart that; otherwise leave the reading as you saw it."
+    )
+    assert lines[fall + 4].startswith("    gives chamber-level, interval-output, running-total")
+
+
+def test_lines_keep_their_order_and_every_standing_has_a_word() -> None:
+    journal = [
+        reading("r-9", "09:00", 10, "drn-unheard-of"),
+        *CASE_1,
+        CASE_1[3],
+        reading("r-2", "08:00", 95),
+        reading("r-5", "10:00", 5000),
+        "{",
+        reading("r-6", "10:30", 100),
+        journals.retraction("x-1", "r-6", "11:00"),
+    ]
+    code, lines = check_records(journal)
+    assert code == 1
+    headings = [line for line in lines if line.startswith("line ")]
+    assert headings == [
+        "line 1  reading r-9: waiting",
+        "line 2  drain drn-7: used",
+        "line 3  collector col-3: used",
+        "line 4  event ev-drn-7: used",
+        "line 5  reading r-1: used",
+        "line 6  reading r-2: used",
+        "line 7  reading r-3: used",
+        "line 8  reading r-1: a duplicate, already there",
+        "line 9  reading r-2: held, not used",
+        "line 10  reading r-5: set aside, not used",
+        "line 11  record (no id): held, not used",
+        "line 12  reading r-6: retracted",
+        "line 13  retraction x-1: used",
+    ]
+
+
+# -- mappings --------------------------------------------------------------------------------------------------------
+
+
+def test_the_shipped_mappings_are_right_as_a_whole_and_one_by_one() -> None:
+    for path in (MAPPINGS, MAPPINGS / "units.toml", MAPPINGS / "collectors" / "adult-single.toml"):
+        assert text("check", "mapping", path) == (0, [f"{path}: nothing is wrong"])
+
+
+def test_a_broken_mapping_is_told_with_file_line_and_key(tmp_path: Path) -> None:
+    folder = tmp_path / "mappings"
+    shutil.copytree(MAPPINGS, folder)
+    broken = folder / "collectors" / "adult-single.toml"
+    lines = broken.read_text(encoding="utf-8").splitlines()
+    at = next(number for number, line in enumerate(lines) if line.startswith("capacity"))
+    lines[at] = 'capacity = "plenty"'
+    broken.write_text("\n".join(lines), encoding="utf-8")
+    code, told = text("check", "mapping", folder)
+    assert code == 1
+    assert told
+    assert told[0].startswith(f"{broken}, line {at + 1}, chambers[0].capacity: ")
+    converting = cli.run("convert", "-", "--emit", "ledger", "--mappings", folder, stdin=b"")
+    assert converting.returncode == 2
+    assert f"{broken}, line {at + 1}, chambers[0].capacity: " in converting.stderr.decode()
+
+
+# -- resources -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("fhir", ["R4", "R5"])
+@pytest.mark.parametrize("emit", ["resources", "bundle", "transaction"])
+def test_what_convert_gives_is_valid(fhir: str, emit: str) -> None:
+    made = cli.convert(journals.ward(), "--fhir", fhir, emit=emit).stdout
+    code, lines = text("check", "resources", "-", "--fhir", fhir, stdin=made)
+    assert code == 0, lines
+    assert lines[-1].endswith(f"resources checked against {fhir}, 0 faults")
+    assert int(lines[-1].split()[0]) > 100
+
+
+def test_a_fault_in_a_resource_is_told_with_its_place_and_without_its_value() -> None:
+    observation = {"resourceType": "Observation", "id": "o-1", "status": "final", "code": {"text": "x"}}
+    wrong = observation | {"id": "o-2", "valueQuantity": {"value": "P-1042 is 40"}}
+    bundle = {
+        "resourceType": "Bundle",
+        "type": "collection",
+        "entry": [{"resource": {"resourceType": "Observation"}}],
+    }
+    given = [observation, wrong, "{", {"resourceType": "Quantity"}, {"id": "o-3"}, bundle]
+    code, lines = text("check", "resources", "-", stdin=cli.ndjson(given))
+    assert code == 1
+    assert [line.split(": ")[0] for line in lines[:-1]] == [
+        "line 2",
+        "line 3",
+        "line 4",
+        "line 5",
+        *["line 6"] * (len(lines) - 5),
+    ]
+    assert lines[0].startswith("line 2: Observation/o-2 /valueQuantity/value: ")
+    assert "P-1042" not in "".join(lines)
+    assert any("/entry/0/resource/status" in line or "/entry/0/resource/code" in line for line in lines)
+
+
+def test_an_indented_resource_is_one_document() -> None:
+    pretty = json.dumps({"resourceType": "Patient", "id": "p-1"}, indent=2).encode()
+    assert text("check", "resources", "-", stdin=pretty) == (0, ["1 resources checked against R4, 0 faults"])
+
+
+def test_nothing_checked_is_not_a_pass() -> None:
+    assert text("check", "resources", "-", stdin=b"\n") == (1, ["0 resources checked against R4, 0 faults"])
+
+
+# -- conformance -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("fhir", ["R4", "R5"])
+def test_the_conformance_resources_are_written_and_valid(tmp_path: Path, fhir: str) -> None:
+    out = tmp_path / "new" / "folder"
+    code, written = text("conformance", "--fhir", fhir, "--out", out, "--base", "https://ward.example/fhir/")
+    assert code == 0
+    paths = sorted(out.iterdir())
+    assert sorted(written) == [str(path) for path in paths]
+    resources = [json.loads(path.read_text(encoding="utf-8")) for path in paths]
+    assert [path.name for path in paths] == [f"{one['resourceType']}-{one['id']}.json" for one in resources]
+    kinds = {one["resourceType"] for one in resources}
+    assert {"CodeSystem", "ValueSet", "ConceptMap", "StructureDefinition", "CapabilityStatement"} <= kinds
+    for path in paths:
+        code, lines = text("check", "resources", path, "--fhir", fhir)
+        assert code == 0, lines
+    (codes,) = [one for one in resources if one["resourceType"] == "CodeSystem"]
+    assert codes["url"] == "https://ward.example/fhir/CodeSystem/chest-drain"
+
+
+# -- the command itself ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        [],
+        ["convert"],
+        ["conformance"],
+        ["check"],
+        ["check", "mapping"],
+        ["check", "records"],
+        ["check", "resources"],
+    ],
+    ids=lambda command: " ".join(command) or "drainledger",
+)
+def test_help_teaches_with_an_example_and_carries_the_caution(command: list[str]) -> None:
+    code, lines = text(*command, "--help")
+    assert code == 0
+    assert any(line.strip().startswith("drainledger ") for line in lines)
+    shown = " ".join(" ".join(lines).split())
+    assert (
+        "Not a medical device, not an alarm. Check the patient; local policy and licensed practice decide."
+        in shown
+    )
+
+
+def test_version() -> None:
+    assert text("--version") == (0, [f"drainledger {__version__}"])
+    assert cli.run("--help").stdout.startswith(b"Usage: drainledger ")
+
+
+def test_help_needs_none_of_the_heavy_libraries() -> None:
+    # --help answers at once because nothing slow is imported for it; a clock would only say how busy the machine is.
+    script = (
+        "import sys; from drainledger.cli import app\n"
+        "try: app(['convert', '--help'])\n"
+        "except SystemExit: pass\n"
+        "print([name for name in ('pint', 'fhir.resources', 'rich', 'drainledger.fhir') if name in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script],
+        env=cli.environment(),
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+    )
+    assert done.stdout.splitlines()[-1] == "[]"
