@@ -29,7 +29,7 @@ def main() -> None:
         found["stream"] = stream(wanted.readings, Path(folder))
     found["late"] = late_cost(long=10_000, short=100)
     json.dump(found, sys.stdout, indent=2)
-    print()
+    sys.stdout.write("\n")
 
 
 if __name__ == "__main__":

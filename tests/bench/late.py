@@ -10,7 +10,6 @@ from msgspec.structs import replace
 
 from drainledger.domain.book import Book, load
 from drainledger.domain.records import Key, Reading, Record
-
 from tests.journals.books import mappings, records_of
 from tests.journals.seeded import hourly_readings
 
@@ -40,7 +39,9 @@ def _records(count: int) -> list[Record]:
 def _one(book: Book, count: int, number: int) -> float:
     (ledger,) = (book.ledger(drain) for drain in book.drain_ids())
     assert ledger is not None
-    readings = [node for node in ledger.nodes if isinstance(node.record, Reading) and node.interval is not None]
+    readings = [
+        node for node in ledger.nodes if isinstance(node.record, Reading) and node.interval is not None
+    ]
     near = readings[len(readings) // 4 + (number * 7) % (len(readings) // 2)]
     assert isinstance(near.record, Reading)
     late = replace(
