@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
-from drainledger.domain.book import Book, Changes
+from drainledger.domain.book import Book
+from drainledger.domain.changes import Changes
 from drainledger.domain.entries import DrainLedger, NodeEntry
 from drainledger.domain.windows import rolling
 from tests.journals.books import (

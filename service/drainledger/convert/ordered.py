@@ -16,7 +16,8 @@ from drainledger.convert.links import Name, names
 from drainledger.convert.report import Report, conflict, late_record
 from drainledger.convert.resources import Stretch, drain_in_force
 from drainledger.convert.spool import Entry
-from drainledger.domain.book import Book, Settled
+from drainledger.domain.book import Book
+from drainledger.domain.changes import Settled
 from drainledger.domain.collectors import Rules
 from drainledger.domain.problems import Problem
 from drainledger.domain.records import Collector, Correction, Drain, Event, Key, Reading, Record, Retraction

@@ -11,9 +11,10 @@ from datetime import datetime
 
 from msgspec import Struct
 
+from drainledger.domain.changes import Changes, ConnectionChange, Settled
 from drainledger.domain.collectors import Rules
 from drainledger.domain.drain_book import DrainBook
-from drainledger.domain.entries import CollectorUse, Connection, DrainLedger, NodeEntry, Window
+from drainledger.domain.entries import CollectorUse, DrainLedger, NodeEntry
 from drainledger.domain.records import (
     CHANGE_KINDS,
     Collector,
@@ -28,39 +29,13 @@ from drainledger.domain.records import (
 )
 from drainledger.domain.statements import Added, InForce, Slot, Standing, Statements, slot_of
 from drainledger.domain.topology import Judged, resolve
-from drainledger.domain.window_book import NodeChange, Period, WindowChange
+from drainledger.domain.window_book import Period
 
 
 class Outcome(Struct, frozen=True):
     """What became of a record that was added: accepted, a duplicate, or in conflict with the first of its id."""
 
     status: Added
-
-
-class ConnectionChange(Struct, frozen=True):
-    """A drain's connections before and after."""
-
-    drain: str
-    old: tuple[Connection, ...]
-    new: tuple[Connection, ...]
-
-
-class Settled(Struct, frozen=True):
-    """What one drain's ledger has let go of, in order: entries and closed windows in their last form."""
-
-    drain: str
-    nodes: list[NodeEntry]
-    windows: list[Window]
-
-
-class Changes(Struct, frozen=True):
-    """What differs since the last refold. `drains` and `collectors` are those whose own statement changed."""
-
-    nodes: list[NodeChange]
-    windows: list[WindowChange]
-    connections: list[ConnectionChange]
-    drains: set[str]
-    collectors: set[str]
 
 
 class Book:

@@ -13,6 +13,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from drainledger.domain.attention import reach
+from drainledger.domain.changes import NodeChange, WindowChange
 from drainledger.domain.collectors import Rules
 from drainledger.domain.entries import (
     Connection,
@@ -30,7 +31,7 @@ from drainledger.domain.records import Drain, Event, Key, Reading
 from drainledger.domain.state import State
 from drainledger.domain.statements import InForce
 from drainledger.domain.topology import Judged, Placement
-from drainledger.domain.window_book import Frame, NodeChange, WindowBook, WindowChange
+from drainledger.domain.window_book import Frame, WindowBook
 
 Period = tuple[datetime, datetime | None]
 

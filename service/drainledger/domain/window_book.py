@@ -8,35 +8,17 @@ from datetime import datetime
 from typing import NamedTuple, TypeAlias
 from zoneinfo import ZoneInfo
 
-from msgspec import Struct
-
 from drainledger.domain.calendar import Calendar, Slotted
+from drainledger.domain.changes import NodeChange, WindowChange
 from drainledger.domain.collectors import Rules
-from drainledger.domain.entries import Interval, NodeEntry, Window
+from drainledger.domain.entries import Interval, Window
 from drainledger.domain.nodes import Node
 from drainledger.domain.order import Order
-from drainledger.domain.records import Event, Key
+from drainledger.domain.records import Event
 from drainledger.domain.windows import charted
 
 Period: TypeAlias = tuple[datetime, "datetime | None"]
 _WindowKey: TypeAlias = tuple[str, datetime]
-
-
-class NodeChange(Struct, frozen=True):
-    """What one record's entry in one drain's ledger was and is; None where there was or is none."""
-
-    drain: str
-    key: Key
-    old: NodeEntry | None
-    new: NodeEntry | None
-
-
-class WindowChange(Struct, frozen=True):
-    """What a charted window was and is."""
-
-    drain: str
-    old: Window | None
-    new: Window | None
 
 
 class Frame(NamedTuple):
