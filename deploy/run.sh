@@ -25,4 +25,16 @@ convert_demo() {
 
 convert_demo resources resources.ndjson
 convert_demo ledger ledger.json
-.venv/bin/python deploy/summary.py "$records" "$out"
+convert_demo summary summary.txt
+
+printf '\n%s, converted:\n\n' "$records"
+cat "$out/summary.txt"
+cat <<END
+
+  resources  $out/resources.ndjson   $(wc -l <"$out/resources.ndjson") FHIR R4 resources
+  ledger     $out/ledger.json
+  problems   $out/problems.ndjson   $(wc -l <"$out/problems.ndjson"): what waits or is held, and why
+
+Every ward, patient and reading in this demo is invented.
+Your own records: .venv/bin/drainledger convert FILE --emit resources   (--help says more)
+END
