@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from drainledger.convert.folding import Folded
 from drainledger.convert.ledger_view import interval_view, total_view
 from drainledger.convert.pipeline import Lines, groups, rendered, renderer_for
+from drainledger.convert.progress import Watch
 from drainledger.convert.report import Report, Reported
 from drainledger.convert.settings import Settings
 from drainledger.domain.entries import NodeEntry
@@ -24,7 +25,7 @@ def check_records(lines: Lines, settings: Settings) -> tuple[list[str], bool]:
     reported: dict[int, list[Reported]] = {}
     report = Report(lambda one: reported.setdefault(one.line, []).append(one))
     told: dict[int, list[str]] = {}
-    for folded in groups(lines, settings, mappings, report):
+    for folded in groups(lines, settings, mappings, report, Watch()):
         messages = rendered(folded, renderer_for(mappings, settings))
         given = _by_record(resource for message in messages for resource in message)
         for line, record in folded.accepted.items():

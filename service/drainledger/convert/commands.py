@@ -20,12 +20,12 @@ def run_convert(path: Path | None, out: Path | None, settings: Settings) -> int:
     """Convert `path` (None: standard input) into `out` (None: standard output); problems to standard error."""
     from drainledger.convert.intake import LINE_LIMIT
     from drainledger.convert.pipeline import convert
-    from drainledger.convert.progress import lines_watched
+    from drainledger.convert.progress import watch_over
     from drainledger.convert.report import Report, ndjson
 
     report = Report(ndjson(sys.stderr.buffer))
-    with Source(path, LINE_LIMIT) as source, output(out) as stream:
-        for piece in convert(lines_watched(source), settings, report):
+    with Source(path, LINE_LIMIT) as source, watch_over(source) as watch, output(out) as stream:
+        for piece in convert(watch.lines(source), settings, report, watch):
             stream.write(piece)
     return SOMETHING_WRONG if report.held else OK
 

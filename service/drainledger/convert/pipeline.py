@@ -11,6 +11,7 @@ from drainledger.convert.ledger_csv import ledger_csv
 from drainledger.convert.ledger_json import ledger_json
 from drainledger.convert.ledger_view import DrainView, UnusedView, drain_view
 from drainledger.convert.ordered import OrderedFold
+from drainledger.convert.progress import Watch
 from drainledger.convert.report import Report
 from drainledger.convert.resources import Message, Rendering
 from drainledger.convert.settings import Settings
@@ -28,22 +29,24 @@ Lines = Iterable[tuple[int, bytes]]
 _REMEMBERED = 200_000
 
 
-def convert(lines: Lines, settings: Settings, report: Report) -> Iterator[bytes]:
+def convert(lines: Lines, settings: Settings, report: Report, watch: Watch | None = None) -> Iterator[bytes]:
     """The pieces of the output. Unless the file may be assumed to be in order, everything is read before the first
     piece comes. Raises MappingError."""
     mappings = load_mappings(settings.mappings)
     if settings.assume_ordered:
         return _in_order(lines, settings, mappings, report)
-    return _in_any_order(groups(lines, settings, mappings, report), settings, mappings)
+    return _in_any_order(groups(lines, settings, mappings, report, watch or Watch()), settings, mappings)
 
 
-def groups(lines: Lines, settings: Settings, mappings: Mappings, report: Report) -> Iterator[Folded]:
+def groups(
+    lines: Lines, settings: Settings, mappings: Mappings, report: Report, watch: Watch
+) -> Iterator[Folded]:
     """Every group of records that can touch each other, folded, in an order that depends on the journal alone."""
     intake = Intake(settings.source, mappings.units, settings.received_at, report)
     with Spool(intake.again) as spool:
         for accepted in intake.accepted(lines):
             spool.add(accepted.line, accepted.record, accepted.raw)
-        for group in spool.groups():
+        for group in watch.groups(spool.groups(), len(spool)):
             yield fold(group, mappings.rules, intake.held, report)
 
 

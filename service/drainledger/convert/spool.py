@@ -38,6 +38,11 @@ class Spool:
         self._held: list[tuple[int, int, Record, bytes]] = []
         self._nodes: dict[str, int] = {}
         self._disk: _Disk | None = None
+        self._count = 0
+
+    def __len__(self) -> int:
+        """How many records were added."""
+        return self._count
 
     def __enter__(self) -> Spool:
         return self
@@ -47,6 +52,7 @@ class Spool:
             self._disk.close()
 
     def add(self, line: int, record: Record, raw: bytes) -> None:
+        self._count += 1
         node = self._groups.tie(names(record))
         if self._disk:
             self._disk.add(line, node, raw, idents(record))
