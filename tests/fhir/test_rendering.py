@@ -10,7 +10,7 @@ import msgspec
 import pytest
 
 from drainledger.fhir import DuplicateResource, MissingCode, Renderer, bundle
-from drainledger.fhir.fragments import TimeTexts, number, quote
+from drainledger.fhir.fragments import TimeTexts, quote, uri
 from tests.fhir import samples
 
 
@@ -91,11 +91,20 @@ def test_times_carry_the_wards_offset(zone: str, instant: datetime, written: str
     ("value", "written"), [("40", "40"), ("40.0", "40.0"), ("0.010", "0.010"), ("1E+3", "1000")]
 )
 def test_decimals_are_written_as_they_are(value: str, written: str) -> None:
-    assert number(Decimal(value)) == written
+    """R4 datatypes.html#decimal: precision is part of the value; never an exponent."""
+    made = Renderer(samples.mappings().codes).node(
+        samples.read(levels=(samples.level_at(samples.R1, value, 7),)), samples.DRAIN
+    )
+    assert f'"valueQuantity":{{"value":{written},"unit"' in made[0].body.decode()
 
 
 def test_strings_are_escaped() -> None:
     assert json.loads(quote('a "b" \\ é \n')) == 'a "b" \\ é \n'
+
+
+def test_a_system_holds_no_white_space() -> None:
+    """R4 datatypes.html#uri: \\S*."""
+    assert uri("https://ward.example/mrn of\u00a0ours") == "https://ward.example/mrn%20of%C2%A0ours"
 
 
 def test_spaces_of_other_widths_become_plain_ones() -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 from drainledger.domain.records import Drain, Identifier, Observer
 from drainledger.fhir.codes import Vocabulary
-from drainledger.fhir.fragments import TimeTexts, encode
+from drainledger.fhir.fragments import TimeTexts, encode, uri
 from drainledger.fhir.ids import Ids
 
 
@@ -20,7 +20,7 @@ def patient_reference(ids: Ids, patient: Identifier) -> dict[str, Any]:
 
 
 def identifier(of: Identifier) -> dict[str, Any]:
-    return {"system": of.system, "value": of.value}
+    return {"system": uri(of.system), "value": of.value}
 
 
 def site(vocabulary: Vocabulary, drain: Drain) -> dict[str, Any]:
@@ -40,7 +40,7 @@ def practitioner(observer: Observer) -> dict[str, Any]:
 
 
 def observer_identifier(observer: Observer) -> dict[str, Any]:
-    known = {} if observer.system is None else {"system": observer.system}
+    known = {} if observer.system is None else {"system": uri(observer.system)}
     return {**known, "value": observer.value}
 
 

@@ -14,7 +14,7 @@ from typing import Any
 from drainledger.domain.collectors import Chamber
 from drainledger.domain.entries import CollectorUse, Connection
 from drainledger.domain.records import Collector, Drain, Key, Udi
-from drainledger.fhir.about import reference
+from drainledger.fhir.about import identifier, reference
 from drainledger.fhir.dialect import Json, adapt
 from drainledger.fhir.fragments import encode, words
 from drainledger.fhir.ids import join, message_name, part_text
@@ -222,6 +222,6 @@ def patient(kit: Kit, drain: Drain) -> Resource:
     described: Json = {
         "resourceType": "Patient",
         "id": kit.ids.patient(drain.patient),
-        "identifier": [{"system": drain.patient.system, "value": drain.patient.value}],
+        "identifier": [identifier(drain.patient)],
     }
     return Resource("Patient", described["id"], encode(described), drain.key)

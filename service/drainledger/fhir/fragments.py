@@ -1,4 +1,4 @@
-"""The small texts that bodies are joined from: JSON strings, decimals and times, each made once and kept.
+"""The small texts that bodies are joined from: JSON strings and times, each made once and kept.
 
 Rendering joins text instead of building and encoding objects: a body costs a microsecond or two that way. The plain
 objects in tests/fhir/reference.py prove that the texts say the same.
@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta
-from decimal import Decimal
 from functools import lru_cache
 from typing import Any
+from urllib.parse import quote as percent_encode
 from zoneinfo import ZoneInfo
 
 import msgspec
@@ -36,15 +36,15 @@ def words(text: str) -> str:
     return _ODD_SPACE.sub(" ", text)
 
 
+def uri(text: str) -> str:
+    """An identifier's system as FHIR takes it: a URI holds no white space (R4 datatypes.html#uri)."""
+    return re.sub(r"\s", lambda found: percent_encode(found.group()), text)
+
+
 @lru_cache(maxsize=KEPT)
 def quote(text: str) -> str:
     """Free text as a JSON string, quotes included."""
     return _encoder.encode(words(text)).decode()
-
-
-def number(value: Decimal) -> str:
-    """A FHIR decimal: plain digits, never an exponent, precision as it is."""
-    return format(value, "f")
 
 
 class TimeTexts:

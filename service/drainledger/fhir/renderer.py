@@ -77,7 +77,7 @@ class Renderer:
         written = [
             device.patient(self._kit, drain),
             device.tube(self._kit, drain, in_place=removed_at is None, retracted=retracted),
-            uses.drain_in_place(self._kit, drain, since, removed_at, retracted=retracted),
+            uses.drain_in_place(self._kit, drain, since, removed_at, stamp, retracted=retracted),
         ]
         recorded = stamp or drain.inserted_at or since
         return written + self._heads_provenance(
@@ -98,7 +98,7 @@ class Renderer:
         known = drains or {}
         written = [
             *device.unit_and_channels(self._kit, use_of, connections, known, retracted=retracted),
-            *uses.unit_in_use(self._kit, use_of, connections, known, retracted=retracted),
+            *uses.unit_in_use(self._kit, use_of, connections, known, stamp, retracted=retracted),
         ]
         first = min(connections, key=lambda connection: (connection.start, connection.drain), default=None)
         zone = "UTC" if first is None or first.drain not in known else known[first.drain].time_zone

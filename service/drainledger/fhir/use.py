@@ -22,7 +22,13 @@ from drainledger.fhir.resource import Resource
 
 
 def drain_in_place(
-    kit: Kit, drain: Drain, since: datetime | None, removed_at: datetime | None, *, retracted: bool
+    kit: Kit,
+    drain: Drain,
+    since: datetime | None,
+    removed_at: datetime | None,
+    stamp: datetime | None,
+    *,
+    retracted: bool,
 ) -> Resource:
     """From insertion, or from the first connection or amount where insertion isn't stated, to removal."""
     times = kit.times(drain.time_zone)
@@ -32,6 +38,7 @@ def drain_in_place(
         "status": _status(removed_at, retracted),
         "subject": patient_reference(kit.ids, drain.patient),
         **_period(times, start, removed_at),
+        **_recorded(times, stamp or removed_at or start),
         "device": reference("Device", kit.ids.drain(drain.id)),
         "bodySite": site(kit.vocabulary, drain),
     }
@@ -55,7 +62,7 @@ def chamber_in_use(kit: Kit, connection: Connection, drain: Drain, stamp: dateti
         "status": _status(connection.end, False),
         "subject": patient_reference(kit.ids, drain.patient),
         **_period(times, connection.start, connection.end),
-        **({} if stamp is None else {"recordedOn": times(stamp)}),
+        **_recorded(times, stamp or connection.end or connection.start),
         "device": reference(
             "Device", join(kit.ids.collector(connection.collector), f"chamber.{connection.chamber}")
         ),
@@ -69,17 +76,18 @@ def unit_in_use(
     use: CollectorUse,
     connections: Sequence[Connection],
     drains: Mapping[str, Drain],
+    stamp: datetime | None,
     *,
     retracted: bool,
 ) -> Iterator[Resource]:
     """The unit on each patient whose drains it served, from the first connection to the last one's end. No site: it
     may serve two drains."""
     by_patient: dict[Identifier, list[Connection]] = {}
-    for connection in connections:
+    for connection in sorted(connections, key=lambda connection: (connection.start, connection.drain)):
         if connection.drain in drains:
             by_patient.setdefault(drains[connection.drain].patient, []).append(connection)
     for patient, theirs in by_patient.items():
-        first = min(theirs, key=lambda connection: (connection.start, connection.drain))
+        first = theirs[0]
         times = kit.times(drains[first.drain].time_zone)
         ends = [connection.end for connection in theirs if connection.end is not None]
         end = max(ends) if len(ends) == len(theirs) else None
@@ -89,6 +97,7 @@ def unit_in_use(
             "status": _status(end, retracted),
             "subject": patient_reference(kit.ids, patient),
             **_period(times, first.start, end),
+            **_recorded(times, stamp or end or first.start),
             "device": reference("Device", kit.ids.collector(use.collector.id)),
         }
         yield resource(kit, described, use.collector.key)
@@ -111,6 +120,11 @@ def _status(end: datetime | None, retracted: bool) -> str:
     if retracted:
         return "entered-in-error"
     return "active" if end is None else "completed"
+
+
+def _recorded(times: TimeTexts, at: datetime | None) -> dict[str, Any]:
+    """`recordedOn`: when the record was made, else when what it says had happened."""
+    return {} if at is None else {"recordedOn": times(at)}
 
 
 def _period(times: TimeTexts, start: datetime | None, end: datetime | None) -> dict[str, Any]:
