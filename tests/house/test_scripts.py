@@ -1,8 +1,7 @@
-"""The deploy scripts: sound shell, clear words when something is missing, a summary true to the ledger."""
+"""The deploy scripts: sound shell, clear words when something is missing."""
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import subprocess
@@ -11,7 +10,6 @@ from pathlib import Path
 
 import pytest
 
-from deploy import summary
 from tests.house.repository import ROOT
 
 SCRIPTS = sorted([*ROOT.glob("deploy/*.sh"), ROOT / ".ci" / "run"])
@@ -86,36 +84,3 @@ def test_root_on_debian_gets_what_is_missing(tmp_path: Path) -> None:
         check=True,
     )
     assert (tmp_path / "asked").read_text() == "update -qq\ninstall -qq -y nodejs npm\n"
-
-
-# The ledger of DESIGN 6, and worked case 3 (300 mL, a fall, 30 mL): its total is at least 330.
-LEDGER = json.loads(
-    """{"drains":[
-    {"drain":"drn-7","held":0,"waiting":0,"intervals":[{"output_ml":"300"},{"output_ml":null},{"output_ml":"30"}],
-     "totals":[{"at":"t1","total_ml":"300","net_ml":"300","bound":"exact"},{"at":"t3","total_ml":"330","net_ml":"330","bound":"at-least"}],
-     "findings":[{"issue":true},{"issue":false},{"issue":false}]},
-    {"drain":"drn-8","held":1,"waiting":2,"intervals":[],"totals":[],"findings":[]}]}"""
-)
-
-
-def test_the_summary_gives_a_line_a_drain_with_its_last_total() -> None:
-    assert summary.ledger_rows(LEDGER) == [
-        ("drn-7", "3", ">= 330", ">= 330", "t3", "1", "2", "0", "0"),
-        ("drn-8", "0", "none yet", "none yet", "", "0", "0", "1", "2"),
-    ]
-
-
-def test_the_summary_says_where_the_resources_are_and_the_caution(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    (tmp_path / "ledger.json").write_text(json.dumps(LEDGER))
-    (tmp_path / "resources.ndjson").write_text(
-        '{"resourceType":"Device"}\n{"resourceType":"Observation"}\n{"resourceType":"Observation"}\n'
-    )
-    (tmp_path / "problems.ndjson").write_text("{}\n")
-    summary.main("ward.ndjson", str(tmp_path))
-    shown = capsys.readouterr().out
-    assert "3 FHIR R4 resources: 2 Observation, 1 Device" in shown
-    assert f"{tmp_path / 'resources.ndjson'}" in shown
-    assert f"{tmp_path / 'problems.ndjson'} (1)" in shown
-    assert "Not a medical device, not an alarm." in shown
