@@ -116,6 +116,13 @@ def test_the_base_definitions_are_the_official_ones() -> None:
     assert (files("drainledger.fhir") / "data" / "r4-base.json").read_bytes() == fresh
 
 
+@pytest.mark.parametrize("fhir", ["R4", "R5"])
+def test_a_site_puts_its_own_base(fhir: Fhir) -> None:
+    for resource in conformance_resources(samples.mappings().codes, "https://hospital.example/r", fhir):
+        assert b"drainledger.example" not in resource.body
+        assert json.loads(resource.body)["url"] == f"https://hospital.example/r/{resource.reference}"
+
+
 PROFILES = ("drain-interval-output", "drain-chamber-level", "drain-collector", "connected-drain")
 
 

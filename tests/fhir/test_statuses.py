@@ -164,3 +164,10 @@ def test_a_window_is_preliminary_while_open() -> None:
     assert set(statuses(drawn).values()) == {"preliminary"}
     drawn = renderer().window(samples.window(), samples.DRAIN, status="amended")
     assert set(statuses(drawn).values()) == {"amended"}
+
+
+def test_a_withdrawn_window_loses_its_values() -> None:
+    drawn = renderer().window(samples.window(), samples.DRAIN, status="entered-in-error")
+    for each in observations(drawn).values():
+        assert not {"valueQuantity", "component"} & each.keys()
+        assert each["dataAbsentReason"]["coding"][0]["code"] == "error"
