@@ -11,12 +11,13 @@ from drainledger.domain.records import Key
 Fhir = Literal["R4", "R5"]
 
 
-class Resource(Struct, frozen=True):
+class Resource(Struct, frozen=True, gc=False):
     """One FHIR resource as it goes on the wire.
 
     `body` is the whole JSON object in UTF-8, without a newline and without meta.versionId and meta.lastUpdated, which
     a server assigns. `record` is the record that owns it, None for the adapter and for windows. `code` is the local
-    code of an Observation or the finding's code of a DetectedIssue, else "".
+    code of an Observation or the finding's code of a DetectedIssue, else "". The garbage collector may pass it over: it
+    refers to nothing that could refer back.
     """
 
     type: str
