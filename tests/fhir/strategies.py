@@ -140,7 +140,7 @@ def events(key: Key, drain: str, moment: datetime) -> st.SearchStrategy[Event]:
 def entries(draw: st.DrawFn, drain: Drain) -> NodeEntry:
     """Any entry of a record in a drain. Parts are short enough for an id; the long ones have a test of their own."""
     kind = draw(st.sampled_from(["reading", "event"]))
-    key = Key(kind, draw(ids), draw(ids))  # type: ignore[arg-type]
+    key = Key(kind, draw(ids), draw(ids))  # type: ignore[arg-type]  # a test names fields that are there
     moment = draw(instants)
     said: st.SearchStrategy[Reading | Event] = readings(key, drain.id, moment)
     if kind == "event":
@@ -158,12 +158,12 @@ def entries(draw: st.DrawFn, drain: Drain) -> NodeEntry:
         status=draw(st.sampled_from(["used", "set-aside"])),
         corrected=draw(st.booleans()),
         stamp=draw(instants),
-        connection=connection,  # type: ignore[arg-type]
+        connection=connection,  # type: ignore[arg-type]  # a test names fields that are there
         levels=marks,
-        interval=interval,  # type: ignore[arg-type]
-        total=draw(maybe(_totals(key, prefix))),  # type: ignore[arg-type]
+        interval=interval,  # type: ignore[arg-type]  # a test names fields that are there
+        total=draw(maybe(_totals(key, prefix))),  # type: ignore[arg-type]  # a test names fields that are there
         findings=tuple(draw(st.lists(_findings(key), max_size=3))),
-        leak_free_hours=draw(maybe(volumes)),  # type: ignore[arg-type]
+        leak_free_hours=draw(maybe(volumes)),  # type: ignore[arg-type]  # a test names fields that are there
         dropped=draw(st.sampled_from([(), ("air_leak.grade",)])),
     )
 
@@ -193,7 +193,7 @@ def _marks(draw: st.DrawFn, key: Key, moment: datetime, prefix: str) -> tuple[Le
             chamber=draw(st.sampled_from("AB")),
             value=draw(decimals),
             used=draw(st.booleans()),
-            why=draw(maybe(texts)),  # type: ignore[arg-type]
+            why=draw(maybe(texts)),  # type: ignore[arg-type]  # a test names fields that are there
             counter=draw(st.booleans()),
         )
         for part in chosen
