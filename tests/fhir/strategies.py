@@ -47,7 +47,7 @@ ids = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=12)
 texts = st.text(
     st.characters(exclude_categories=["Cs", "Cc", "Z"], include_characters=" "), min_size=1, max_size=30
 ).map(lambda text: text.strip() or "x")
-instants = st.datetimes(datetime(2026, 1, 1), datetime(2026, 12, 31), timezones=st.just(UTC))  # noqa: DTZ001
+instants = st.datetimes(datetime(2026, 1, 1), datetime(2026, 12, 31), timezones=st.just(UTC))  # noqa: DTZ001 - bounds are naive there
 decimals = st.decimals(Decimal("-99"), Decimal(2000), places=1)
 volumes = st.decimals(Decimal(0), Decimal(2000), places=1)
 
