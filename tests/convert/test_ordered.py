@@ -107,11 +107,14 @@ def test_transactions_end_up_with_the_same_resources_and_lead_nowhere_unknown(jo
 
 
 def test_what_comes_late_is_reported_and_left_out(journal: list[Raw]) -> None:
-    late = reading("r-late", (START + timedelta(minutes=15)).isoformat(), 1, "drn-1")
-    done = cli.convert([*journal, late], "--assume-ordered")
+    last = datetime.fromisoformat(journal[-1]["at"])
+    slack = timedelta(hours=12)
+    just_in_time = reading("r-slow", (last - slack).isoformat(), None, "drn-1", tidaling="present")
+    late = reading("r-late", (last - slack - timedelta(seconds=1)).isoformat(), 1, "drn-1")
+    done = cli.convert([*journal, just_in_time, late], "--assume-ordered")
     assert done.returncode == 1
     (told,) = cli.told(done)
-    assert (told["line"], told["id"], told["status"]) == (len(journal) + 1, "r-late", "late-record")
+    assert (told["line"], told["id"], told["status"]) == (len(journal) + 2, "r-late", "late-record")
     assert told["problems"][0]["pointer"] == "/at"
     ledger = json.loads(done.stdout)["drains"][0]
     assert all("r-late" not in interval["records"] for interval in ledger["intervals"])

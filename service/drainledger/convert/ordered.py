@@ -1,13 +1,13 @@
 """A file in order of time, folded as it is read: what can't change any more is let go of (--assume-ordered).
 
-Memory holds about a day of each drain. A record that would change what is already let go of is late: it is reported
-and left out.
+Memory holds about two days of each drain. A record of more than `SLACK` before another that has come is late, and so
+is a correction or a retraction of one: it is reported and left out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import islice
 
 from drainledger.convert.folding import drain_named_by, why_waiting
@@ -22,6 +22,8 @@ from drainledger.domain.collectors import Rules
 from drainledger.domain.problems import Problem
 from drainledger.domain.records import Collector, Correction, Drain, Event, Key, Reading, Record, Retraction
 
+#: How far the file may be out of order, and how long after a record a change of it is still taken: a shift.
+SLACK = timedelta(hours=12)
 #: Records between two looks at what can be let go.
 _BATCH = 1000
 
@@ -38,8 +40,8 @@ class OrderedFold:
         self._report = report
         self._latest: datetime | None = None
         self._kept: dict[Key, Entry] = {}
-        #: Drains and collectors of which something is let go, with the instant up to which it is.
-        self._gone: dict[Name, datetime] = {}
+        #: Drains and collectors of which something is let go.
+        self._gone: set[Name] = set()
 
     def stretches(self, records: Iterable[Accepted]) -> Iterator[list[Stretch]]:
         """What is let go of, batch by batch, each drain's in the order of its ledger; at last all that is left, with
@@ -51,7 +53,7 @@ class OrderedFold:
             self.book.refold()
             self._note_corrections(batch)
             if self._latest is not None:
-                yield [self._let_go(settled) for settled in self.book.settle(self._latest)]
+                yield [self._let_go(settled) for settled in self.book.settle(self._latest - SLACK)]
         for drain_id, count in self._held.items():
             for _ in range(count):
                 self.book.hold(drain_id)
@@ -73,40 +75,46 @@ class OrderedFold:
             self._report.told(line, record.key, "conflict", [conflict(record)])
         elif status == "accepted":
             self._kept[record.key] = Entry(line, record)
-        at = _time_of(record)
-        if at is not None:
-            self._latest = at if self._latest is None else max(at, self._latest)
+        if isinstance(record, Event | Reading):
+            self._latest = record.at if self._latest is None else max(record.at, self._latest)
 
     def _late_by(self, record: Record) -> str | None:
         """The pointer to what makes a record late, None where it is not."""
-        at = _time_of(record)
-        if at is not None and self._latest is not None and at < self._latest:
-            return "/at"
         match record:
+            case Event() | Reading():
+                return "/at" if self._is_past(record) else None
             case Drain() | Collector():
                 return "/id" if _name(record.key) in self._gone else None
             case Correction():
-                may = self._may_change(record.corrects) and self._is_ahead(record.record)
+                may = self._may_change(record.corrects) and not self._is_past(record.record)
                 return None if may else "/corrects"
             case Retraction():
                 return None if any(map(self._may_change, _targets(record))) else "/retracts"
-        return None
+
+    def _is_past(self, record: Record) -> bool:
+        if not isinstance(record, Event | Reading) or self._latest is None:
+            return False
+        return record.at < self._latest - SLACK
 
     def _may_change(self, key: Key) -> bool:
-        """Whether a record has come and nothing that rests on it is let go of."""
-        return key in self._kept and _name(key) not in self._gone
-
-    def _is_ahead(self, record: Record) -> bool:
-        """Whether a corrected statement says nothing of a time that is let go of."""
-        if not isinstance(record, Event | Reading):
-            return True
-        return all(name not in self._gone or record.at > self._gone[name] for name in names(record))
+        """Whether a record has come, and nothing that rests on it is let go of."""
+        entry = self._kept.get(key)
+        return entry is not None and not self._is_past(entry.record) and _name(key) not in self._gone
 
     def _note_corrections(self, batch: Iterable[Accepted]) -> None:
         for one in batch:
             record = one.record
-            if isinstance(record, Correction) and self.book.status(record.key) == "used":
+            if (
+                isinstance(record, Correction)
+                and self._is_first(one)
+                and self.book.status(record.key) == "used"
+            ):
                 self.corrections.setdefault(record.corrects, []).append(record)
+
+    def _is_first(self, accepted: Accepted) -> bool:
+        """Whether a record is the one of its id that counts, and not a repetition."""
+        entry = self._kept.get(accepted.record.key)
+        return entry is not None and entry.line == accepted.line
 
     # Out
 
@@ -118,10 +126,9 @@ class OrderedFold:
             if node.status == "waiting" and entry is not None:
                 findings = [Problem(finding.code, "", finding.text) for finding in node.findings]
                 self._report.told(entry.line, node.key, "waiting", findings)
-            for name in names(node.record):
-                self._gone[name] = node.at
+            self._gone.update(names(node.record))
             if node.connection is not None:
-                self._gone["collector", node.connection.collector] = node.at
+                self._gone.add(("collector", node.connection.collector))
         return Stretch(drain, settled.nodes, settled.windows)
 
     def _rest(self) -> Iterator[Stretch]:
@@ -135,15 +142,6 @@ class OrderedFold:
             if self.book.status(record.key) == "waiting":
                 self.waiting.append(record)
                 self._report.told(line, record.key, "waiting", why_waiting(self.book, record))
-
-
-def _time_of(record: Record) -> datetime | None:
-    match record:
-        case Event() | Reading():
-            return record.at
-        case Correction() | Retraction():
-            return record.made_at
-    return None
 
 
 def _name(key: Key) -> Name:

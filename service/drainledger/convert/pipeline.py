@@ -43,7 +43,7 @@ def groups(
 ) -> Iterator[Folded]:
     """Every group of records that can touch each other, folded, in an order that depends on the journal alone."""
     intake = Intake(settings.source, mappings.units, settings.received_at, report)
-    with Spool(intake.again) as spool:
+    with Spool(intake.again, settings.in_memory) as spool:
         for accepted in intake.accepted(lines):
             spool.add(accepted.line, accepted.record, accepted.raw)
         for group in watch.groups(spool.groups(), len(spool)):

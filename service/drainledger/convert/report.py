@@ -81,8 +81,11 @@ def late_record(pointer: str) -> Problem:
 
 _SORT_IT = " Sort the file by time, or convert it without --assume-ordered."
 _LATE = {
-    "/at": "This record is older than one before it, and --assume-ordered writes out as it reads." + _SORT_IT,
+    "/at": "This record is more than 12 hours older than one before it, and --assume-ordered writes out as it reads."
+    + _SORT_IT,
     "/id": "Records that name this drain or unit came before and are already written out." + _SORT_IT,
-    "/corrects": "The record that this corrects has not come, or is already written out." + _SORT_IT,
-    "/retracts": "The record that this retracts has not come, or is already written out." + _SORT_IT,
+    "/corrects": "What this corrects has not come, or is more than 12 hours older than another record and may be "
+    "written out." + _SORT_IT,
+    "/retracts": "What this retracts has not come, or is more than 12 hours older than another record and may be "
+    "written out." + _SORT_IT,
 }

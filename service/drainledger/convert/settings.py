@@ -19,6 +19,7 @@ class Settings(Struct, frozen=True, kw_only=True):
 
     `base` is where the local canonicals live. `patient_secret` goes into the ids of Patients, so that a record number
     can't be guessed back from one. `mappings` None: those shipped. `received_at` decides what is in the future.
+    `in_memory` is how many records wait in memory before they go to disk.
     """
 
     emit: Emit
@@ -30,3 +31,4 @@ class Settings(Struct, frozen=True, kw_only=True):
     patient_secret: bytes = b""
     mappings: Path | None = None
     assume_ordered: bool = False
+    in_memory: int = 200_000

@@ -16,8 +16,6 @@ from typing import NamedTuple
 from drainledger.convert.links import Groups, idents, names
 from drainledger.domain.records import Record
 
-#: Records kept in memory: about 1 kB each.
-IN_MEMORY = 200_000
 _BATCH = 10_000
 
 
@@ -29,9 +27,10 @@ class Entry(NamedTuple):
 
 
 class Spool:
-    """`parse` turns a line that was accepted once into the same record again. To be used as a context manager."""
+    """`parse` turns a line that was accepted once into the same record again; `in_memory` is the limit. To be used as a
+    context manager."""
 
-    def __init__(self, parse: Callable[[bytes], Record], in_memory: int = IN_MEMORY) -> None:
+    def __init__(self, parse: Callable[[bytes], Record], in_memory: int) -> None:
         self._parse = parse
         self._limit = in_memory
         self._groups = Groups()

@@ -99,7 +99,7 @@ class Book:
         return changes
 
     def settle(self, before: datetime) -> list[Settled]:
-        """For an ordered stream: lets go of what can't change if no record earlier than `before` comes.
+        """For an ordered stream: lets go of what can't change if nothing earlier than `before` comes or is changed.
 
         Readings and events that are let go are forgotten; changes of connection stay.
         """
@@ -219,7 +219,7 @@ class Book:
                     self._unresolved.update(statement.record.joins)
         elif slot.space == "collector":
             self._changed_collectors.add(slot.id)
-            self._unresolved.update(self._drains_of_collector.get(slot.id, ()))
+            self._unresolved.update(self._drains_tied_to([slot.id]))
 
     def _place(self, statement: InForce) -> None:
         record = statement.record
@@ -257,8 +257,24 @@ class Book:
                 if not counts[event.drain]:
                     del counts[event.drain]
         else:
-            for collector in collectors:
-                self._unresolved.update(self._drains_of_collector.get(collector, ()))
+            self._unresolved.update(self._drains_tied_to(collectors))
+
+    def _drains_tied_to(self, collectors: Iterable[str]) -> set[str]:
+        """The drains that have led to these collectors, or to one that a change of a whole unit put in their place."""
+        drains: set[str] = set()
+        seen: set[str] = set()
+        todo = list(collectors)
+        while todo:
+            collector = todo.pop()
+            if collector in seen:
+                continue
+            seen.add(collector)
+            drains.update(self._drains_of_collector.get(collector, ()))
+            for statement in self._changes_of_collector.get(collector, {}).values():
+                event = statement.record
+                assert isinstance(event, Event)
+                todo.extend(c for c in (event.collector, event.from_collector) if c is not None)
+        return drains
 
     # Topology
 

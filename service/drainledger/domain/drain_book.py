@@ -64,6 +64,8 @@ class DrainBook:
         self._before: State | None = None
         self._settled_judged: Judged | None = None
         self._settled: Order | None = None
+        #: The instant of the first record, once that is let go of.
+        self._began: datetime | None = None
         self._as_of: datetime | None = None
 
     # What is asked of it
@@ -127,6 +129,7 @@ class DrainBook:
         """A reading, or an event that changes no connection."""
         record = statement.record
         assert isinstance(record, Event | Reading)
+        self.drop(record.key)  # a correction can make another kind of event of a change
         self._insert(Node(self._place(record), record, statement.corrected, statement.stamp or record.at))
 
     def drop(self, key: Key) -> None:
@@ -164,10 +167,11 @@ class DrainBook:
                 self.drop(key)
         for key, (placement, statement) in wanted.items():
             known = self._by_key.get(key)
-            if known is not None and known.placement == placement and known.stamp == statement.stamp:
+            stamp = statement.stamp or placement.event.at
+            wanted_as = (placement, statement.corrected, stamp)
+            if known is not None and (known.placement, known.corrected, known.stamp) == wanted_as:
                 continue
             self.drop(key)
-            stamp = statement.stamp or placement.event.at
             self._insert(
                 Node(event_order(placement.event), placement.event, statement.corrected, stamp, placement)
             )
@@ -185,27 +189,28 @@ class DrainBook:
             self._all_dirty = True
 
     def settle(self, before: datetime) -> tuple[list[NodeEntry], list[Window]]:
-        """Lets go of what can't change any more if no record before `before` comes, and answers it, in order.
+        """Lets go of what can't change if nothing earlier than `before` comes or is changed, and answers it in order.
 
-        Kept are the nodes that a later one may look back to and those of windows still open.
+        Kept are the nodes that a later one may look back to and those of windows that one may still touch, with the
+        node before: its state tells of a clamp that reaches in.
         """
-        as_of = self.as_of
-        if as_of is None or self.is_dirty:
+        if self.is_dirty:
             return [], []
-        earliest = min(before, as_of - NEAR)
-        earliest = min([earliest, *self._windows.open_since()])
-        cut = bisect_left(self._orders, earliest, key=lambda order: order.at)
-        if not cut:
-            return [], []
+        until = before - NEAR
+        earliest = min([until - reach(self._rules_in_force()), *self._windows.needed_since(until)])
+        windows = self._windows.settle(until)
+        cut = bisect_left(self._orders, earliest, key=lambda order: order.at) - 1
+        if cut <= 0:
+            return [], windows
         self._settled_judged = self._first_judged()
         self._before = self._nodes[cut - 1].after
+        self._began = self._began or self._orders[0].at
         gone = self._nodes[:cut]
         del self._nodes[:cut], self._orders[:cut]
         for node in gone:
             del self._by_key[node.record.key]
         self._settled = gone[-1].order
-        limit = self._settled.at
-        return [node.entry for node in gone if node.entry is not None], self._windows.settle(limit)
+        return [node.entry for node in gone if node.entry is not None], windows
 
     def refold(self) -> tuple[list[NodeChange], list[WindowChange]]:
         """Folds what became dirty; answers what differs from the last time."""
@@ -304,11 +309,7 @@ class DrainBook:
         if not self.is_dirty and not gone:
             return []
         index = self._start_index()
-        settled = (
-            len(self._nodes)
-            if self._all_dirty or self._high is None
-            else bisect_left(self._orders, self._high)
-        )
+        settled = self._settled_index()
         folder = self._ensure_folder()
         state = self._nodes[index - 1].after if index else self._initial()
         assert state is not None
@@ -331,13 +332,15 @@ class DrainBook:
         return changes
 
     def _settled_index(self) -> int:
-        """The index past which an unchanged state means that nothing later changes."""
+        """The index past which an unchanged state means that nothing later changes.
+
+        Not before the end of the last change's instant, whose readings are judged beside each other, and the node after
+        it: what went before that one may be gone.
+        """
         if self._all_dirty or self._high is None:
             return len(self._nodes)
-        looked = reach(self._rules_in_force())
-        if looked:
-            return bisect_right(self._orders, self._high.at + looked, key=lambda order: order.at)
-        return bisect_left(self._orders, self._high)
+        until = self._high.at + reach(self._rules_in_force())
+        return bisect_right(self._orders, until, key=lambda order: order.at)
 
     def _ensure_folder(self) -> Folder:
         drain = self.drain
@@ -369,7 +372,7 @@ class DrainBook:
 
     def _own_findings(self, drain: Drain) -> tuple[Finding, ...]:
         low, high = weight_range(self._first_judged())
-        at = drain.inserted_at or (self._orders[0].at if self._orders else None)
+        at = drain.inserted_at or self._began or (self._orders[0].at if self._orders else None)
         if drain.weight is None or low <= drain.weight <= high or at is None:
             return ()
         zone = ZoneInfo(drain.time_zone)

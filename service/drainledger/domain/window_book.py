@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import NamedTuple, TypeAlias
 from zoneinfo import ZoneInfo
 
@@ -45,9 +45,9 @@ class WindowBook:
     def all(self) -> tuple[Window, ...]:
         return tuple(sorted(self._windows.values(), key=lambda w: (w.start, w.end, w.name)))
 
-    def open_since(self) -> list[datetime]:
-        """The starts of the windows that are not closed."""
-        return [window.start for window in self._windows.values() if window.status == "preliminary"]
+    def needed_since(self, until: datetime) -> list[datetime]:
+        """The starts of the windows that something from `until` on may still be charged to."""
+        return [window.start for window in self._windows.values() if not self._is_done(window, until)]
 
     def drop(self) -> list[WindowChange]:
         """Without the drain's own record there are no windows."""
@@ -56,9 +56,13 @@ class WindowBook:
         return dropped
 
     def settle(self, until: datetime) -> list[Window]:
-        """Lets go of the closed windows whose intervals all end by `until`."""
-        done = [key for key, w in self._windows.items() if w.status == "final" and w.covers[1] <= until]
+        """Lets go of the closed windows that nothing from `until` on can be charged to."""
+        done = [key for key, window in self._windows.items() if self._is_done(window, until)]
         return [self._windows.pop(key) for key in done]
+
+    def _is_done(self, window: Window, until: datetime) -> bool:
+        grace = self._calendar.grace if self._calendar is not None else timedelta(0)
+        return window.status == "final" and window.end + grace <= until
 
     def update(self, changes: Sequence[NodeChange], frame: Frame) -> list[WindowChange]:
         """Reckons again the windows that the changes touch, and those still open."""
