@@ -41,6 +41,9 @@ class WindowBook:
         self._orders = orders
         self._windows: dict[_WindowKey, Window] = {}
         self._calendar: Calendar | None = None
+        self._joined: Sequence[Period] = ()
+        #: Closed windows that end by then, grace included, are let go of and never come back.
+        self._settled_until: datetime | None = None
 
     def all(self) -> tuple[Window, ...]:
         return tuple(sorted(self._windows.values(), key=lambda w: (w.start, w.end, w.name)))
@@ -57,6 +60,7 @@ class WindowBook:
 
     def settle(self, until: datetime) -> list[Window]:
         """Lets go of the closed windows that nothing from `until` on can be charged to."""
+        self._settled_until = until
         done = [key for key, window in self._windows.items() if self._is_done(window, until)]
         return [self._windows.pop(key) for key in done]
 
@@ -70,12 +74,17 @@ class WindowBook:
         affected: dict[_WindowKey, Slotted] = {}
         for change in changes:
             self._affect(change, calendar, affected)
+        if frame.joined != self._joined:
+            self._joined = frame.joined
+            affected |= self._every_slot(calendar)
         for key, window in self._windows.items():
             if window.status == "preliminary":
                 affected.setdefault(key, _slot_of(window))
         found = []
         for key, slot in affected.items():
             old = self._windows.get(key)
+            if old is None and self._is_let_go(slot, calendar):
+                continue
             new = self._window(slot, calendar, frame)
             if old == new:
                 continue
@@ -85,6 +94,18 @@ class WindowBook:
                 self._windows[key] = new
             found.append(WindowChange(self._drain_id, old, new))
         return found
+
+    def _is_let_go(self, slot: Slotted, calendar: Calendar) -> bool:
+        return self._settled_until is not None and slot.end + calendar.grace <= self._settled_until
+
+    def _every_slot(self, calendar: Calendar) -> dict[_WindowKey, Slotted]:
+        """The slots of all windows that there are or could be."""
+        entries = (node.entry for node in self._nodes if node.entry is not None)
+        slots = [
+            s for e in entries if (i := e.interval) is not None for s in calendar.charged(i.start, i.end)
+        ]
+        known = [_slot_of(window) for window in self._windows.values()]
+        return {(slot.name, slot.start): slot for slot in [*known, *slots]}
 
     def _calendar_of(self, frame: Frame) -> Calendar:
         known = self._calendar
