@@ -152,7 +152,7 @@ def _drain(id: str) -> SearchStrategy[Raw]:
 @st.composite
 def _placed(draw: DrawFn, start: datetime, number: int) -> Raw:
     """One reading or event at some minute; the period of an amount may begin anywhere before it."""
-    raw = draw(st.one_of(_readings, _readings, _events))
+    raw: Raw = draw(st.one_of(_readings, _readings, _events))
     when = start + timedelta(minutes=draw(_minutes))
     raw |= {"id": f"n{number}", "at": when.isoformat()}
     if "volume" in raw and raw["record"] == "reading" and draw(st.booleans()):

@@ -130,5 +130,9 @@ def test_rolling_windows(case: Case) -> None:
 def test_charted_windows(case: Case) -> None:
     for step, _, book in _walk(case):
         if step.windows:
-            shifts = {(w.name, w.day): f"{w.total:f}" for w in ledger_of(book, DRAIN).windows if w.name != "ward-day"}
+            shifts = {
+                (w.name, w.day): f"{w.total:f}"
+                for w in ledger_of(book, DRAIN).windows
+                if w.name != "ward-day"
+            }
             assert shifts == step.windows
