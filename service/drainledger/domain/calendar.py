@@ -10,7 +10,7 @@ from drainledger.domain.collectors import WindowSpec
 
 _DAY = timedelta(days=1)
 #: Intervals are asked for again by each window that they may belong to; about this many are remembered.
-_REMEMBERED = 4096
+_REMEMBERED = 256
 
 
 class Slotted(NamedTuple):
