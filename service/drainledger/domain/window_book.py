@@ -18,7 +18,8 @@ from drainledger.domain.records import Event
 from drainledger.domain.windows import charted
 
 Period: TypeAlias = tuple[datetime, "datetime | None"]
-_WindowKey: TypeAlias = tuple[str, datetime]
+#: Name and local day: what a window is known by outside, whatever its bounds.
+_WindowKey: TypeAlias = tuple[str, str]
 
 
 class Frame(NamedTuple):
@@ -42,6 +43,7 @@ class WindowBook:
         self._windows: dict[_WindowKey, Window] = {}
         self._calendar: Calendar | None = None
         self._joined: Sequence[Period] = ()
+        self._as_of: datetime | None = None
         #: Closed windows that end by then, grace included, are let go of and never come back.
         self._settled_until: datetime | None = None
 
@@ -69,17 +71,19 @@ class WindowBook:
         return window.status == "final" and window.end + grace <= until
 
     def update(self, changes: Sequence[NodeChange], frame: Frame) -> list[WindowChange]:
-        """Reckons again the windows that the changes touch, and those still open."""
+        """Reckons again the windows that the changes touch, and those that the drain's latest record lies in."""
+        known = self._calendar
         calendar = self._calendar_of(frame)
         affected: dict[_WindowKey, Slotted] = {}
         for change in changes:
             self._affect(change, calendar, affected)
-        if frame.joined != self._joined:
+        if frame.joined != self._joined or calendar is not known:
             self._joined = frame.joined
             affected |= self._every_slot(calendar)
         for key, window in self._windows.items():
-            if window.status == "preliminary":
+            if self._may_be_open(window, frame):
                 affected.setdefault(key, _slot_of(window))
+        self._as_of = frame.as_of
         found = []
         for key, slot in affected.items():
             old = self._windows.get(key)
@@ -95,6 +99,12 @@ class WindowBook:
             found.append(WindowChange(self._drain_id, old, new))
         return found
 
+    def _may_be_open(self, window: Window, frame: Frame) -> bool:
+        """Whether the drain's latest record, as it was or as it is, leaves the window open. Removal closes it all the
+        same, but may be withdrawn, and a clamp reaches on."""
+        known = [at for at in (self._as_of, frame.as_of) if at is not None]
+        return not known or window.end + frame.rules.grace > min(known)
+
     def _is_let_go(self, slot: Slotted, calendar: Calendar) -> bool:
         return self._settled_until is not None and slot.end + calendar.grace <= self._settled_until
 
@@ -105,7 +115,7 @@ class WindowBook:
             s for e in entries if (i := e.interval) is not None for s in calendar.charged(i.start, i.end)
         ]
         known = [_slot_of(window) for window in self._windows.values()]
-        return {(slot.name, slot.start): slot for slot in [*known, *slots]}
+        return {(slot.name, slot.day): slot for slot in [*known, *slots]}
 
     def _calendar_of(self, frame: Frame) -> Calendar:
         known = self._calendar
@@ -121,7 +131,7 @@ class WindowBook:
             for interval in (old, new):
                 if interval is not None:
                     for slot in calendar.charged(interval.start, interval.end):
-                        affected[(slot.name, slot.start)] = slot
+                        affected[(slot.name, slot.day)] = slot
         entries = [entry for entry in (change.old, change.new) if entry is not None]
         if any(isinstance(e.record, Event) and e.record.kind in ("clamped", "unclamped") for e in entries):
             # A clamp may reach into every later window.
