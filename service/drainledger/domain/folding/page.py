@@ -40,7 +40,7 @@ class Page:
         self.connections = connections
         self.joined = joined
         self._rules = rules
-        self._scales: dict[tuple[str, str, str], Scale | None] = {}
+        self._scales: dict[tuple[str, str, str, str], Scale | None] = {}
 
     def turn(self, index: int, before: State) -> None:
         """A clean page for the node at `index`, on which the state before it holds."""
@@ -82,7 +82,7 @@ class Page:
 
     def scale(self, connection: Connection, judged: Judged) -> Scale | None:
         """How a connection's levels are judged; None where the profile lacks the chamber."""
-        key = (connection.collector, connection.chamber, connection.reads)
+        key = (judged.rules.version, judged.profile.id, connection.chamber, connection.reads)
         if key not in self._scales:
             chamber = judged.profile.chamber(connection.chamber)
             self._scales[key] = (
