@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
+from drainledger.cli import app
 from tests.convert import cli, journals
 from tests.convert.journals import CASE_1, CASE_3, reading
 
@@ -98,6 +100,7 @@ def test_a_conflict_is_told_and_the_first_stands() -> None:
     (told,) = cli.told(done)
     assert (told["line"], told["id"], told["status"]) == (7, "r-3", "conflict")
     (drain,) = json.loads(done.stdout)["drains"]
+    assert drain["held"] == 1
     assert [interval["output_ml"] for interval in drain["intervals"]] == ["40", "50", "0"]
 
 
@@ -198,6 +201,17 @@ def test_a_reader_that_goes_away_is_no_traceback(tmp_path: Path) -> None:
         check=False,
     )
     assert (done.returncode, done.stdout, done.stderr) == (141, b'{"resource', b"")
+
+
+def test_a_fault_of_the_program_is_not_taken_for_held_records(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object) -> int:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("drainledger.convert.commands.run_convert", fail)
+    done = CliRunner().invoke(app, ["convert", "-", "--emit", "ledger"])
+    assert done.exit_code == 70
+    assert "ZeroDivisionError" in done.stderr
+    assert "this is a fault of the program" in done.stderr
 
 
 def test_nothing_on_a_pipe_is_coloured_or_moves() -> None:
