@@ -20,7 +20,7 @@ from drainledger.domain.entries import Connection, DrainLedger, NodeEntry, Windo
 from drainledger.domain.records import Key, Record
 from drainledger.domain.windows import rolling
 from tests.journals.books import intervals, ledger_of, totals
-from tests.journals.rules import RULES
+from tests.journals.every_rule import EVERY_RULE
 from tests.journals.strategies import journals
 
 _encoder = msgspec.json.Encoder(order="deterministic")
@@ -57,20 +57,20 @@ def _shuffled(records: list[Record]) -> list[Record]:
 
 
 def any_order_gives_the_same_ledger(records: list[Record]) -> None:
-    _same(load(_shuffled(records), RULES), load(records, RULES))
+    _same(load(_shuffled(records), EVERY_RULE), load(records, EVERY_RULE))
 
 
 def one_at_a_time_gives_the_same_ledger(records: list[Record]) -> None:
     order = _shuffled(records)
-    book = Book(RULES)
+    book = Book(EVERY_RULE)
     for sent, record in enumerate(order, start=1):
         book.add(record)
         book.refold()
-        _same(book, load(order[:sent], RULES))
+        _same(book, load(order[:sent], EVERY_RULE))
 
 
 def changes_add_up_to_the_ledger(records: list[Record]) -> None:
-    book = Book(RULES)
+    book = Book(EVERY_RULE)
     kept = _Kept()
     for record in _shuffled(records):
         book.add(record)
@@ -125,7 +125,7 @@ def _ledgers(book: Book) -> Iterable[DrainLedger]:
 
 
 def a_total_never_falls_along_time(records: list[Record]) -> None:
-    for ledger in _ledgers(load(records, RULES)):
+    for ledger in _ledgers(load(records, EVERY_RULE)):
         for before, after in pairwise(totals(ledger)):
             assert before.at <= after.at
             assert before.total <= after.total
@@ -135,7 +135,7 @@ def a_total_never_falls_along_time(records: list[Record]) -> None:
 
 def intervals_follow_each_other(records: list[Record]) -> None:
     """They never overlap; between two there is a gap only where nothing was connected or amounts leave one."""
-    for ledger in _ledgers(load(records, RULES)):
+    for ledger in _ledgers(load(records, EVERY_RULE)):
         opened = {connection.start for connection in ledger.connections}
         for before, after in pairwise(intervals(ledger)):
             assert before.end <= after.end
@@ -145,7 +145,7 @@ def intervals_follow_each_other(records: list[Record]) -> None:
 
 
 def outputs_add_up_to_the_total(records: list[Record]) -> None:
-    for ledger in _ledgers(load(records, RULES)):
+    for ledger in _ledgers(load(records, EVERY_RULE)):
         output, irrigant, exact = Decimal(0), Decimal(0), True
         for node in ledger.nodes:
             if node.interval is not None:
@@ -163,7 +163,7 @@ def outputs_add_up_to_the_total(records: list[Record]) -> None:
 
 def ward_days_add_up_to_the_total(records: list[Record]) -> None:
     """Every interval is in one ward day, but for those of a tube while a Y joins it to another."""
-    book = load(records, RULES)
+    book = load(records, EVERY_RULE)
     joined = {tube for ledger in _ledgers(book) for tube in ledger.drain.joins}
     for ledger in _ledgers(book):
         days = [window for window in ledger.windows if window.name == "ward-day"]
@@ -176,7 +176,7 @@ def ward_days_add_up_to_the_total(records: list[Record]) -> None:
 
 def rolling_windows_adjoin(records: list[Record]) -> None:
     """Two windows side by side hold what the one over both does; each is rounded once, to 0.1 mL."""
-    for ledger in _ledgers(load(records, RULES)):
+    for ledger in _ledgers(load(records, EVERY_RULE)):
         ends = sorted({interval.end for interval in intervals(ledger)})
         for start, middle, end in zip(ends, ends[1:], ends[2:], strict=False):
             split = middle + (end - middle) / 3
