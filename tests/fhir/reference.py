@@ -16,6 +16,7 @@ from uuid import NAMESPACE_URL, UUID, uuid5
 from zoneinfo import ZoneInfo
 
 import fhir.resources.R4B
+from msgspec.structs import replace
 from pydantic import BaseModel
 
 from drainledger.domain.collectors import Profile
@@ -96,9 +97,8 @@ class PlainRenderer:
     # One record
 
     def node(self, entry: NodeEntry, drain: Drain, use: CollectorUse | None) -> list[Json]:
-        if entry.status == "waiting":
-            return []
-        return _Node(self, entry, drain, None if use is None else use.profile).resources()
+        node = _Node(self, entry, drain, None if use is None else use.profile)
+        return node.nothing_but_issues() if entry.status == "waiting" else node.resources()
 
 
 class _Node:
@@ -131,6 +131,13 @@ class _Node:
         issues = self.issues()
         made = [*self.observations, *issues]
         return [*made, self.provenance(made)] if made else []
+
+    def nothing_but_issues(self) -> list[Json]:
+        """A waiting record says nothing yet; that it waits may be an issue, about the drain."""
+        self.entry = replace(self.entry, levels=(), interval=None, total=None)
+        self.unit = None
+        issues = self.issues()
+        return [*issues, self.provenance(issues)] if issues else []
 
     def time(self, at: datetime) -> str:
         return at.astimezone(ZoneInfo(self.drain.time_zone)).isoformat()

@@ -174,8 +174,12 @@ def test_table(name: str, profile: str) -> None:
     same(READINGS[name], samples.DRAIN, samples.unit(profile))
 
 
-def test_waiting_gives_nothing() -> None:
+def test_waiting_gives_nothing_but_the_issues_that_it_raises() -> None:
     assert compiled().node(samples.read(status="waiting"), samples.DRAIN, samples.unit()) == []
+    raised = samples.read(status="waiting", findings=(samples.finding("unit-change-not-charted"),))
+    same(raised, samples.DRAIN, samples.unit())
+    made = compiled().node(raised, samples.DRAIN, samples.unit())
+    assert [resource.code or resource.type for resource in made] == ["unit-change-not-charted", "Provenance"]
 
 
 def test_a_reading_of_the_shape_of_r1_gives_its_resources() -> None:

@@ -11,6 +11,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Literal
 
+from msgspec import structs
+
 import drainledger
 from drainledger.domain.entries import (
     CollectorUse,
@@ -157,12 +159,13 @@ class Renderer:
 
         `use` is the unit of the entry's connection. `statuses` holds statuses by part (the id after its first dot)
         where a history says other than `convert`; `issued` stands instead of each entry's stamp. A waiting record
-        gives nothing.
+        gives no more than the issues that it raises.
         """
         if entry.status == "waiting":
-            return []
+            entry = structs.replace(entry, levels=(), interval=None, total=None, connection=None)
         sheet = self._sheet(entry, drain, statuses or {}, issued)
-        self._write(sheet, entry, use)
+        if entry.status != "waiting":
+            self._write(sheet, entry, use)
         self._finish(sheet, entry, issued)
         return sheet.resources
 
