@@ -311,6 +311,7 @@ class DrainBook:
         index = self._start_index()
         settled = self._settled_index()
         folder = self._ensure_folder()
+        folder.begin()
         state = self._nodes[index - 1].after if index else self._initial()
         assert state is not None
         changes: list[NodeChange] = []

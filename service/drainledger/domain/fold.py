@@ -40,6 +40,10 @@ class Folder:
     ) -> None:
         self._page = Page(drain, rules, nodes, connections, joined)
 
+    def begin(self) -> None:
+        """To be called before a run of nodes, since which others may have come or gone."""
+        self._page.begin()
+
     def fold(self, index: int, before: State) -> tuple[State, NodeEntry]:
         """The state after the node at `index`, and its entry."""
         page = self._page

@@ -12,7 +12,7 @@ from drainledger.domain.folding.misreading import is_misread
 from drainledger.domain.folding.observed import observe, overdue
 from drainledger.domain.folding.page import Page, Status, mark, read_otherwise, unverified
 from drainledger.domain.levels import Output, Scale
-from drainledger.domain.nodes import NEAR, Node, amount_read, anchor_of_instant, level_on
+from drainledger.domain.nodes import NEAR, Node, amount_read, level_on
 from drainledger.domain.numbers import seconds_between
 from drainledger.domain.records import Reading
 from drainledger.domain.state import ZERO, Closed
@@ -102,7 +102,7 @@ def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
         return _set_level_aside(page, reading, connection, level, refused, base=scale.capacity or ZERO)
     if scale.finer_than_graduation(level):
         page.note("finer-than-graduation", level=level, tolerance=scale.chamber.graduation(level))
-    chosen = anchor_of_instant(page.nodes, page.index, connection, scale, page.rules_now().priorities)
+    chosen = page.anchor_here(connection, scale)
     if chosen is not page.node:
         return _second_reading(page, reading, connection, scale, level, chosen)
     if is_misread(page, reading, connection, scale, level):
