@@ -1,4 +1,4 @@
-"""500 generated journals against the independent recomputation: pandas for outputs, totals, rates and rolling windows,
+"""500 generated journals against the independent recomputation: pandas for outputs, totals, rates and windows,
 `uncertainties` for deviations (JCGM 100:2008, 4.3.7, 5.1.2, 5.2.2). Decimals compare exactly, deviations to 1e-9."""
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from drainledger.domain.numbers import deviation_exact
 from drainledger.domain.windows import rolling
 from tests.journals import oracle
 from tests.journals.books import book_of, intervals, ledger_of, totals
+from tests.journals.oracle_windows import charted
 from tests.journals.rules import RULES
 from tests.journals.seeded import journal
 
@@ -88,6 +89,12 @@ def _windows(frame: pd.DataFrame) -> Iterator[tuple[datetime, datetime]]:
             for minutes in (0, 17):
                 close = end.to_pydatetime() + timedelta(minutes=minutes)
                 yield close - timedelta(hours=hours), close
+
+
+def test_charted_windows(drains: list[Drained]) -> None:
+    for name, ledger, frame in drains:
+        found = {(w.name, w.start): (w.total, w.net, w.bound) for w in ledger.windows}
+        assert found == charted(frame), name
 
 
 def test_deviations(drains: list[Drained]) -> None:
