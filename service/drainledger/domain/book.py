@@ -14,7 +14,7 @@ from msgspec import Struct
 from drainledger.domain.changes import Changes, ConnectionChange, Settled
 from drainledger.domain.collectors import Rules
 from drainledger.domain.drain_book import DrainBook
-from drainledger.domain.entries import CollectorUse, DrainLedger, NodeEntry
+from drainledger.domain.entries import CollectorUse, Connection, DrainLedger, NodeEntry
 from drainledger.domain.records import (
     CHANGE_KINDS,
     Collector,
@@ -51,7 +51,7 @@ class Book:
         self._changes_of_collector: dict[str, dict[Key, InForce]] = {}
         self._drains_of_collector: dict[str, dict[str, int]] = {}
         self._rules_of: dict[Key, Rules] = {}
-        self._judged: dict[tuple[str, str, str], Judged] = {}
+        self._judged: dict[tuple[str, str], dict[str, Judged]] = {}
         self._dirty_slots: set[Slot] = set()
         self._dirty_drains: set[str] = set()
         self._unresolved: set[str] = set()
@@ -139,19 +139,39 @@ class Book:
 
     def collectors(self) -> list[CollectorUse]:
         """Every known collector with a known profile, by id."""
-        found = []
-        for slot, statement in self._in_force.items():
-            record = statement.record
-            if slot.space == "collector" and isinstance(record, Collector):
-                profile = self.rules.profiles.get(record.profile)
-                judged = next(
-                    (j for (c, p, _), j in self._judged.items() if (c, p) == (slot.id, record.profile)), None
-                )
-                if judged is not None:
-                    profile = judged.profile
-                if profile is not None:
-                    found.append(CollectorUse(collector=record, profile=profile))
-        return sorted(found, key=lambda use: use.collector.key.id)
+        uses = (
+            self._use_of(statement) for slot, statement in self._in_force.items() if slot.space == "collector"
+        )
+        return sorted((use for use in uses if use is not None), key=lambda use: use.collector.key.id)
+
+    def _use_of(self, statement: InForce) -> CollectorUse | None:
+        record = statement.record
+        assert isinstance(record, Collector)
+        # Of several versions of a profile by which its connections are judged, the first that was made counts.
+        judged = next(
+            (j for (c, p, _), j in self._judged.items() if (c, p) == (record.id, record.profile)), None
+        )
+        profile = judged.profile if judged is not None else self.rules.profiles.get(record.profile)
+        return CollectorUse(collector=record, profile=profile) if profile is not None else None
+
+    def life(self, drain_id: str) -> tuple[datetime | None, datetime | None]:
+        """When a drain first gave output that its ledger knows of, and when it was taken out."""
+        drain = self._drains.get(drain_id)
+        return drain.life() if drain is not None else (None, None)
+
+    def drain(self, drain_id: str) -> Drain | None:
+        """A drain's statement in force."""
+        return self._drain_of(drain_id)
+
+    def connections(self, drain_id: str) -> tuple[Connection, ...]:
+        """A drain's connections, in order."""
+        drain = self._drains.get(drain_id)
+        return drain.connections if drain is not None and drain.drain is not None else ()
+
+    def collector(self, collector_id: str) -> CollectorUse | None:
+        """A collector's statement in force with the profile by which it is judged."""
+        statement = self._in_force.get(Slot("collector", "", collector_id))
+        return self._use_of(statement) if statement is not None else None
 
     def statement(self, key: Key) -> InForce | None:
         """What holds of a record now; None where it is unknown or retracted."""
@@ -336,10 +356,10 @@ class Book:
         profile = rules.profiles.get(statement.record.profile)
         if profile is None:
             return None
-        key = (collector_id, profile.id, rules.version)
-        if key not in self._judged:
-            self._judged[key] = Judged(profile, rules)
-        return self._judged[key]
+        versions = self._judged.setdefault((collector_id, profile.id), {})
+        if rules.version not in versions:
+            versions[rules.version] = Judged(profile, rules)
+        return versions[rules.version]
 
     def _drain_of(self, drain_id: str) -> Drain | None:
         drain = self._drains.get(drain_id)

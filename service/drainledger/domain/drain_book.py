@@ -117,6 +117,23 @@ class DrainBook:
         known = [at for at in (last, self._as_of) if at is not None]
         return max(known, default=None)
 
+    def life(self) -> tuple[datetime | None, datetime | None]:
+        """When the drain first gave output that the ledger knows of, and when it was taken out."""
+        last = self._nodes[-1].after if self._nodes else self._before
+        if last is None:
+            return None, None
+        if not last.flow.removed:
+            return last.sums.since, None
+        out = (
+            n
+            for n in reversed(self._nodes)
+            if n.placement is not None and n.placement.event.kind == "removed"
+        )
+        ended = next(
+            (node.order.at for node in out if node.placement and node.placement.status == "used"), None
+        )
+        return last.sums.since, ended
+
     # What changes it
 
     def set_statement(self, statement: InForce | None) -> None:
