@@ -14,7 +14,7 @@ from msgspec import Struct
 from drainledger.domain.changes import Changes, ConnectionChange, Settled
 from drainledger.domain.collectors import Rules
 from drainledger.domain.drain_book import DrainBook
-from drainledger.domain.entries import CollectorUse, Connection, DrainLedger, NodeEntry
+from drainledger.domain.entries import CollectorUse, Connection, DrainLedger, Finding, NodeEntry
 from drainledger.domain.records import (
     CHANGE_KINDS,
     Collector,
@@ -147,10 +147,9 @@ class Book:
     def _use_of(self, statement: InForce) -> CollectorUse | None:
         record = statement.record
         assert isinstance(record, Collector)
-        # Of several versions of a profile by which its connections are judged, the first that was made counts.
-        judged = next(
-            (j for (c, p, _), j in self._judged.items() if (c, p) == (record.id, record.profile)), None
-        )
+        versions = self._judged.get((record.id, record.profile))
+        # Journaled under several versions of the profile: which one tells of it is always the same.
+        judged = versions[min(versions)] if versions else None
         profile = judged.profile if judged is not None else self.rules.profiles.get(record.profile)
         return CollectorUse(collector=record, profile=profile) if profile is not None else None
 
@@ -167,6 +166,20 @@ class Book:
         """A drain's connections, in order."""
         drain = self._drains.get(drain_id)
         return drain.connections if drain is not None and drain.drain is not None else ()
+
+    def drains_of(self, collector_id: str) -> set[str]:
+        """The drains that are or were connected to a collector."""
+        tied = self._drains_tied_to([collector_id])
+        return {
+            drain_id
+            for drain_id in tied
+            if any(c.collector == collector_id for c in self.connections(drain_id))
+        }
+
+    def own_findings(self, drain_id: str) -> tuple[Finding, ...]:
+        """The findings about a drain's own record."""
+        drain = self._drains.get(drain_id)
+        return drain.own_findings() if drain is not None else ()
 
     def collector(self, collector_id: str) -> CollectorUse | None:
         """A collector's statement in force with the profile by which it is judged."""

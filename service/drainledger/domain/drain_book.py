@@ -104,7 +104,7 @@ class DrainBook:
             connections=self.connections,
             nodes=entries,
             windows=self._windows.all(),
-            findings=self._own_findings(drain),
+            findings=self.own_findings(),
             held=self.held,
             waiting=sum(entry.status == "waiting" for entry in entries),
             as_of=self.as_of,
@@ -388,7 +388,11 @@ class DrainBook:
         low, high = weight_range(self._first_judged())
         return initial_state(drain, drain.weight is not None and low <= drain.weight <= high)
 
-    def _own_findings(self, drain: Drain) -> tuple[Finding, ...]:
+    def own_findings(self) -> tuple[Finding, ...]:
+        """Findings about the drain's own record."""
+        drain = self.drain
+        if drain is None:
+            return ()
         low, high = weight_range(self._first_judged())
         at = drain.inserted_at or self._began or (self._orders[0].at if self._orders else None)
         if drain.weight is None or low <= drain.weight <= high or at is None:

@@ -1,0 +1,1 @@
+"""From raw records to committed versions: map, validate, append, fold, diff, emit, commit (DESIGN 9)."""
