@@ -5,8 +5,9 @@
 #   bash deploy/test.sh --deep                 the long ones too; further arguments go to pytest
 #   bash deploy/test.sh tests/house -k wheel
 #
-# Needs Python 3.11 or newer, Node 18 or newer with npm (the independent validators run on it) and, the first time, a
-# package index. As root on Debian, what is missing is installed with apt-get.
+# Needs Python 3.11 or newer, Node 18 or newer with npm (the independent validators run on it), nginx and systemd-analyze
+# (they check deploy/proxy.conf and deploy/drainledger.service) and, the first time, a package index. As root on Debian,
+# what is missing is installed with apt-get.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 # shellcheck source=deploy/lib.sh
@@ -29,6 +30,14 @@ ensure_node() {
   node_is_new_enough || fail "needs Node 18 or newer, and found $(node --version)" "Put a newer one first on PATH."
 }
 
+# systemd-analyze needs no running systemd; nginx is started by the tests alone, on free ports of loopback.
+ensure_system_linters() {
+  PATH=$PATH:/usr/sbin command -v nginx >/dev/null ||
+    apt_install "deploy/proxy.conf is checked by nginx itself, which is not installed" nginx-light
+  command -v systemd-analyze >/dev/null ||
+    apt_install "deploy/drainledger.service is checked by systemd-analyze, which is not installed" systemd
+}
+
 install_node_packages() {
   [ -f tests/node/package-lock.json ] || fail "tests/node/package-lock.json is missing" "It is part of the repository: restore it."
   local stamp=tests/node/node_modules/.installed
@@ -40,6 +49,8 @@ ensure_venv
 install_locked deploy/requirements-dev.lock
 stage "node" "The validators in tests/node need Node 18 or newer, with npm." ensure_node
 stage "node packages" "See npm's message above; 'rm -r tests/node/node_modules' starts afresh." install_node_packages
+
+stage "nginx, systemd" "Both are Debian packages: nginx-light (or nginx), systemd." ensure_system_linters
 
 bin=.venv/bin
 stage "ruff check" "Many findings mend themselves: $bin/ruff check --fix" "$bin/ruff" check .
