@@ -10,10 +10,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime, timedelta
 from itertools import islice
 
-from drainledger.convert.folding import drain_named_by, why_waiting
 from drainledger.convert.intake import Accepted
 from drainledger.convert.links import Name, names
-from drainledger.convert.report import Report, conflict, late_record
+from drainledger.convert.report import Report, late_record
 from drainledger.convert.resources import Stretch, drain_in_force
 from drainledger.convert.spool import Entry
 from drainledger.domain.book import Book
@@ -21,6 +20,7 @@ from drainledger.domain.changes import Settled
 from drainledger.domain.collectors import Rules
 from drainledger.domain.problems import Problem
 from drainledger.domain.records import Collector, Correction, Drain, Event, Key, Reading, Record, Retraction
+from drainledger.domain.standing import conflict, drain_named_by, why_waiting
 
 #: How far the file may be out of order, and how long after a record a change of it is still taken: a shift.
 SLACK = timedelta(hours=12)

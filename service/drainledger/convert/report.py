@@ -9,7 +9,7 @@ from typing import BinaryIO, Literal
 import msgspec
 
 from drainledger.domain.problems import Problem
-from drainledger.domain.records import Key, Record
+from drainledger.domain.records import Key
 from drainledger.domain.validation import Refused
 
 #: `held`, `conflict` and `late-record` leave the record out of the result; the other two do not.
@@ -60,17 +60,6 @@ def ndjson(stream: BinaryIO) -> Callable[[Reported], None]:
         stream.flush()
 
     return write
-
-
-def conflict(record: Record) -> Problem:
-    """The same id, other content: the first accepted stands (DESIGN 3 'Ids')."""
-    return Problem(
-        "conflict",
-        "/id",
-        f"Another {record.key.kind if record.key.kind in ('drain', 'collector') else 'record'} with this id and other "
-        "content came before, and stands. To change it send a correction; if this is another record, give it an id of "
-        "its own.",
-    )
 
 
 def late_record(pointer: str) -> Problem:

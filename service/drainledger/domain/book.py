@@ -212,6 +212,18 @@ class Book:
             return "waiting"
         return "used" if "used" in found else "set-aside" if "set-aside" in found else "waiting"
 
+    def original(self, key: Key) -> Record | None:
+        """The record first accepted under an id."""
+        return self._statements.original(slot_of(key))
+
+    def at_slot(self, slot: Slot) -> Record | None:
+        """The record first accepted in a slot."""
+        return self._statements.original(slot)
+
+    def retraction_of(self, key: Key) -> Retraction | None:
+        """What withdrew a record, None where nothing did."""
+        return self._statements.retraction_of(slot_of(key))
+
     def records(self) -> list[Record]:
         """Every accepted record, sorted by id."""
         return sorted(

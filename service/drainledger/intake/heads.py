@@ -7,13 +7,24 @@ and on when it began and ended; a collector's on its connections.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime
+
+from msgspec import Struct
 
 from drainledger.domain.book import Book
 from drainledger.domain.entries import Connection
-
 from drainledger.fhir import Renderer, Resource
 
-Bodies = dict[str, Resource]
+
+class Shown(Struct, frozen=True, gc=False):
+    """A resource, the drain that it is about (None: a unit, which may serve several) and the instant that it is of."""
+
+    resource: Resource
+    drain: str | None = None
+    at: datetime | None = None
+
+
+Bodies = dict[str, Shown]
 
 
 class Heads:
@@ -51,7 +62,7 @@ class Heads:
             made += self._renderer.issue(finding, drain)
         for connection in self._book.connections(drain_id):
             made += self._renderer.connection(connection, drain)
-        return by_reference(made)
+        return by_reference(made, drain_id, drain.inserted_at)
 
     def _collector(self, collector_id: str) -> Bodies:
         use = self._book.collector(collector_id)
@@ -68,8 +79,8 @@ class Heads:
         return [c for c in self._book.connections(drain_id) if c.collector == collector_id]
 
 
-def by_reference(resources: Iterable[Resource]) -> Bodies:
+def by_reference(
+    resources: Iterable[Resource], drain: str | None = None, at: datetime | None = None
+) -> Bodies:
     """Resources by `Type/id`; Provenance is rendered on read and left out."""
-    return {resource.reference: resource for resource in resources if resource.type != "Provenance"}
-
-
+    return {each.reference: Shown(each, drain, at) for each in resources if each.type != "Provenance"}

@@ -1,0 +1,79 @@
+"""What a submission is answered (DESIGN 3 'Answer')."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Literal
+
+from msgspec import Struct
+
+from drainledger.domain.problems import Problem
+
+Status = Literal["accepted", "duplicate", "waiting", "held", "set-aside"]
+
+
+class Submission(Struct, frozen=True, kw_only=True):
+    """Raw records of one source, one `lines` item each, with who sent them and under which request."""
+
+    tenant: str
+    source: str
+    lines: tuple[bytes, ...]
+    principal: str
+    request_id: str
+    method: str = "POST"
+    route: str = "/v1/records"
+
+
+class FindingView(Struct, frozen=True, kw_only=True):
+    """A finding about the record, in the sentence of the ledger."""
+
+    code: str
+    issue: bool
+    at: datetime
+    text: str
+
+
+class Written(Struct, frozen=True):
+    """A version of a resource that the commit wrote: `Type/id` and its number."""
+
+    reference: str
+    version: int
+    status: str
+
+
+class Result(Struct, frozen=True, kw_only=True):
+    """What became of one record. `resources` are the versions that it gave; where it was sent alone, also those that
+    it changed of others. `held_id` names a held one under /v1/held."""
+
+    id: str | None
+    record: str | None
+    status: Status
+    findings: tuple[FindingView, ...] = ()
+    resources: tuple[Written, ...] = ()
+    problems: tuple[Problem, ...] = ()
+    held_id: str | None = None
+
+
+class Answer(Struct, frozen=True, kw_only=True):
+    """Counts and results, in the order of the request. Set aside counts as accepted: it is in the journal."""
+
+    accepted: int
+    duplicates: int
+    waiting: int
+    held: int
+    results: tuple[Result, ...]
+
+
+def answer(results: tuple[Result, ...]) -> Answer:
+    """The answer that holds these results."""
+
+    def count(*statuses: Status) -> int:
+        return sum(result.status in statuses for result in results)
+
+    return Answer(
+        accepted=count("accepted", "set-aside"),
+        duplicates=count("duplicate"),
+        waiting=count("waiting"),
+        held=count("held"),
+        results=results,
+    )

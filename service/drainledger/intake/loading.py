@@ -1,0 +1,130 @@
+"""A tenant's book, loaded from the journal as far as it is needed (DESIGN 9).
+
+What a record touches is loaded with it: its drains, the collectors that tie them to others, and whatever corrects or
+retracts a record of theirs. What was loaded is kept up with what other processes commit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from itertools import islice
+
+import msgspec
+
+from drainledger.domain.book import Book
+from drainledger.domain.collectors import Rules
+from drainledger.domain.naming import Tie, slot_tie, targets, ties
+from drainledger.domain.records import Record
+from drainledger.domain.statements import Slot
+from drainledger.fhir import Renderer
+from drainledger.intake.difference import Rendered
+from drainledger.store.read import Read
+from drainledger.store.rows import JournalRow
+
+#: Names asked of the store at once.
+_AT_ONCE = 500
+
+
+class Loaded:
+    """The part of a tenant's journal that is in memory. Not thread-safe: it has one owner."""
+
+    def __init__(self, rules: Rules, renderer: Renderer) -> None:
+        self.book = Book(rules)
+        self.rendered = Rendered(renderer, self.book)
+        self.last_seq = 0
+        self._names: set[Tie] = set()
+        self._seqs: set[int] = set()
+        self._rules: dict[str, Rules] = {rules.version: rules}
+
+    @property
+    def size(self) -> int:
+        """How many records are in memory."""
+        return len(self._seqs)
+
+    def catch_up(self, read: Read) -> None:
+        """Takes in what others have committed of what is loaded."""
+        last = read.last_seq()
+        while self.last_seq < last:
+            rows = read.rows(self.last_seq, _AT_ONCE)
+            if not rows:
+                break
+            self._take(read, [row for row in rows if self._concerns(row.record)])
+            self.last_seq = rows[-1].seq
+        self.last_seq = last
+
+    def ensure(self, read: Read, names: Iterable[Tie]) -> None:
+        """Loads all that these drains and collectors are tied to."""
+        if self.last_seq == 0:
+            self.last_seq = read.last_seq()
+        self._load(read, {name for name in names if name[0] != "slot"} - self._names)
+
+    def waiting_for(self, read: Read, slots: Collection[Slot]) -> list[JournalRow]:
+        """Loads the corrections and retractions that came before the records of these slots."""
+        rows = _by_names(read, {slot_tie(slot) for slot in slots})
+        self._add(read, rows)
+        return rows
+
+    def has(self, slot: Slot) -> bool:
+        """Whether the record of an id is in memory."""
+        return self.book.at_slot(slot) is not None
+
+    def committed(self, seqs: Iterable[int], last_seq: int) -> None:
+        """What was added to the book has been appended as these rows."""
+        self._seqs.update(seqs)
+        self.last_seq = last_seq
+
+    def _concerns(self, record: Record) -> bool:
+        if ties(record) & self._names:
+            return True
+        return any(self.has(slot) for slot in targets(record))
+
+    def _load(self, read: Read, wanted: set[Tie]) -> None:
+        while wanted:
+            self._names |= wanted
+            rows = _by_names(read, wanted)
+            rows += _by_names(read, {slot_tie(row.slot) for row in rows})
+            wanted = {name for row in rows for name in ties(row.record) if name[0] != "slot"} - self._names
+            self._add(read, rows)
+        self._settle()
+
+    def _take(self, read: Read, rows: list[JournalRow]) -> None:
+        self._add(read, rows)
+        self._load(
+            read, {name for row in rows for name in ties(row.record) if name[0] != "slot"} - self._names
+        )
+
+    def _add(self, read: Read, rows: Collection[JournalRow]) -> None:
+        for row in sorted(rows, key=lambda row: row.seq):
+            if row.seq not in self._seqs:
+                self._seqs.add(row.seq)
+                self.book.add(row.record, self._rules_of(read, row.rules_version))
+
+    def _settle(self) -> None:
+        """What the journal holds has been written: it makes no difference."""
+        changes = self.book.refold()
+        drains = changes.drains | {c.drain for c in changes.nodes} | {c.drain for c in changes.connections}
+        collectors = set(changes.collectors)
+        for change in changes.connections:
+            collectors |= {c.collector for c in (*change.old, *change.new)}
+        self.rendered.take_as_written(sorted(drains), sorted(collectors))
+
+    def _rules_of(self, read: Read, version: str) -> Rules:
+        known = self._rules.get(version)
+        if known is None:
+            content = read.mapping(version)
+            assert content is not None, "a row's mapping version is stored with it"
+            known = self._rules[version] = msgspec.json.decode(content, type=Rules)
+        return known
+
+
+def rules_content(rules: Rules) -> bytes:
+    """A version of the rules as it is stored."""
+    return msgspec.json.encode(rules)
+
+
+def _by_names(read: Read, names: Collection[Tie]) -> list[JournalRow]:
+    found: list[JournalRow] = []
+    coming = iter(sorted(names))
+    while some := list(islice(coming, _AT_ONCE)):
+        found += read.rows_naming(some)
+    return found
