@@ -1,0 +1,202 @@
+"""Records in, versions out: the worked cases over the store, with their histories (DESIGN 4 'Late, corrected')."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from drainledger.intake.intake import Closed, Intake
+from drainledger.store.store import Store
+
+from tests.intake.service import histories, latest, new_intake, running, send, sqlite_url
+from tests.journals.raw import Raw, collector, connected, correction, drain, level, replaced, retraction
+
+SETUP = (drain(), collector("col-1"), collector("col-2"), connected("06:00"))
+
+
+@pytest.fixture
+def service(tmp_path: Path) -> Iterator[tuple[Store, Intake]]:
+    with running(sqlite_url(tmp_path)) as found:
+        yield found
+
+
+def outputs(store: Store) -> list[str]:
+    """Valid interval outputs in order of their ends."""
+    found = [
+        resource
+        for resource in latest(store).values()
+        if resource["resourceType"] == "Observation"
+        and resource["code"]["coding"][0]["code"] == "interval-output"
+        and resource["status"] != "entered-in-error"
+    ]
+    found.sort(key=lambda each: each["effectivePeriod"]["end"])
+    return [str(each["valueQuantity"]["value"]) if "valueQuantity" in each else "?" for each in found]
+
+
+def statuses(store: Store, code: str) -> dict[str, list[str]]:
+    """The histories of the Observations of a code, by the end of their identifier."""
+    references = {
+        resource["identifier"][0]["value"]: reference
+        for reference, resource in latest(store).items()
+        if resource["resourceType"] == "Observation" and resource["code"]["coding"][0]["code"] == code
+    }
+    found = histories(store, list(references.values()))
+    return {name.split(".")[1]: found[reference] for name, reference in references.items()}
+
+
+def test_a_reading_is_answered_with_its_versions(service: tuple[Store, Intake]) -> None:
+    store, intake = service
+    assert send(intake, *SETUP).accepted == 4
+    answer = send(intake, level("07:00", 40))
+    (result,) = answer.results
+    assert (answer.accepted, result.status) == (1, "accepted")
+    codes = {written.reference.split(".", 1)[1]: written.version for written in result.resources if "." in written.reference}
+    assert codes["interval-output"] == 1
+    assert codes["running-total"] == 1
+    assert outputs(store) == ["40"]
+
+
+def test_a_late_level_amends_its_neighbour_and_leaves_the_total(service: tuple[Store, Intake]) -> None:
+    """Worked case 8."""
+    store, intake = service
+    send(intake, *SETUP, level("07:00", 40), level("09:00", 120))
+    send(intake, level("08:00", 90))
+    assert outputs(store) == ["40", "50", "30"]
+    assert statuses(store, "interval-output") == {
+        "r-0700": ["final"],
+        "r-0800": ["final"],
+        "r-0900": ["final", "amended"],
+    }
+    assert statuses(store, "running-total")["r-0900"] == ["final"]
+
+
+def test_a_correction_corrects_its_own_and_amends_the_rest(service: tuple[Store, Intake]) -> None:
+    """Worked case 9."""
+    store, intake = service
+    at_eight = level("08:00", 90)
+    send(intake, *SETUP, level("07:00", 40), level("09:00", 120), at_eight)
+    send(intake, correction(at_eight, "09:10", level={"value": 70, "unit": "mL"}))
+    assert outputs(store) == ["40", "30", "50"]
+    assert statuses(store, "chamber-level")["r-0800"] == ["final", "corrected"]
+    assert statuses(store, "interval-output")["r-0900"] == ["final", "amended"]
+    assert statuses(store, "running-total")["r-0800"] == ["final", "amended"]
+    assert statuses(store, "running-total")["r-0900"] == ["final"]
+
+
+def test_a_retraction_enters_in_error_what_it_withdraws(service: tuple[Store, Intake]) -> None:
+    """Worked case 10."""
+    store, intake = service
+    send(intake, *SETUP, level("07:00", 40), level("09:00", 120), level("08:00", 90))
+    send(intake, retraction("r-0800", "09:10"))
+    assert outputs(store) == ["40", "80"]
+    assert statuses(store, "interval-output")["r-0800"] == ["final", "entered-in-error"]
+    assert statuses(store, "chamber-level")["r-0800"] == ["final", "entered-in-error"]
+    withdrawn = [r for r in latest(store).values() if r.get("status") == "entered-in-error"]
+    assert withdrawn
+    assert not any("valueQuantity" in resource for resource in withdrawn)
+
+
+def test_a_total_is_exact_again_when_the_change_is_charted_late(service: tuple[Store, Intake]) -> None:
+    """Worked cases 3 and 4."""
+    store, intake = service
+    send(intake, *SETUP, level("07:00", 300), level("08:00", 120), level("09:00", 150))
+    assert outputs(store) == ["300", "?", "30"]
+    send(intake, replaced("07:30", "col-2", final=340))
+    assert outputs(store) == ["300", "40", "120", "30"]
+    assert statuses(store, "interval-output")["r-0800"] == ["final", "amended"]
+    issues = [r for r in latest(store).values() if r["resourceType"] == "DetectedIssue"]
+    assert [issue["status"] for issue in issues] == ["entered-in-error"]
+
+
+def test_a_duplicate_changes_nothing_and_a_conflict_is_held(service: tuple[Store, Intake]) -> None:
+    store, intake = service
+    send(intake, *SETUP, level("07:00", 40))
+    before = latest(store)
+    answer = send(intake, level("07:00", 40), level("07:00", 50))
+    assert [result.status for result in answer.results] == ["duplicate", "held"]
+    assert answer.results[1].problems[0].code == "conflict"
+    assert latest(store) == before
+
+
+def test_a_reading_that_waits_is_folded_in(service: tuple[Store, Intake]) -> None:
+    store, intake = service
+    answer = send(intake, level("07:00", 40))
+    assert (answer.waiting, answer.results[0].status) == (1, "waiting")
+    send(intake, *SETUP)
+    assert outputs(store) == ["40"]
+
+
+def test_a_retraction_may_come_first(service: tuple[Store, Intake]) -> None:
+    store, intake = service
+    send(intake, *SETUP)
+    assert send(intake, retraction("r-0700", "08:00")).waiting == 1
+    send(intake, level("07:00", 40))
+    send(intake, level("08:00", 60))
+    assert outputs(store) == ["60"]
+
+
+def test_what_is_held_keeps_its_bytes_and_reasons(service: tuple[Store, Intake]) -> None:
+    store, intake = service
+    bad = b'{"record":"reading","id":"r","drain":"drn-1","at":"2026-03-02T07:00:00","level":{"value":40}}'
+    answer = send(intake, bad)
+    assert answer.held == 1
+    (result,) = answer.results
+    assert result.held_id is not None
+    with store.read("t") as read:
+        row = read.held_one(result.held_id)
+    assert row is not None
+    assert row.raw == bad
+    assert {problem.code for problem in row.problems} == {p.code for p in result.problems}
+    assert send(intake, bad).results[0].held_id == result.held_id
+
+
+def test_another_process_is_caught_up_with(service: tuple[Store, Intake]) -> None:
+    store, intake = service
+    other = new_intake(store)
+    try:
+        send(intake, *SETUP, level("07:00", 40))
+        send(other, level("08:00", 90))
+        send(intake, level("09:00", 120))
+        send(other, retraction("r-0800", "10:00"))
+        send(intake, level("10:00", 130))
+    finally:
+        other.close()
+    assert outputs(store) == ["40", "80", "10"]
+
+
+def test_ids_of_two_tenants_do_not_meet(service: tuple[Store, Intake]) -> None:
+    store, intake = service
+    send(intake, *SETUP, level("07:00", 40))
+    send(intake, *SETUP, level("07:00", 90), tenant="u")
+    assert outputs(store) == ["40"]
+
+
+def test_a_closed_intake_takes_no_more(service: tuple[Store, Intake]) -> None:
+    _, intake = service
+    intake.close()
+    with pytest.raises(Closed):
+        send(intake, level("07:00", 40))
+
+
+def test_a_fault_in_a_commit_leaves_nothing_behind(
+    service: tuple[Store, Intake], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store, intake = service
+    send(intake, *SETUP)
+    from drainledger.store.write import Write
+
+    def broken(self: Write, rows: object) -> None:
+        raise RuntimeError("disk")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Write, "put_versions", broken)
+        with pytest.raises(RuntimeError):
+            send(intake, level("07:00", 40))
+    assert outputs(store) == []
+    send(intake, level("08:00", 60))
+    assert outputs(store) == ["60"]
+    raw: Raw = level("07:00", 40)
+    assert send(intake, raw).results[0].status == "accepted"
+    assert outputs(store) == ["40", "20"]
