@@ -30,6 +30,13 @@ REMOVED = event("removed", "18:30")
 Y = (drain("drn-2"), drain("drn-3", joins=["drn-1", "drn-2"]), collector("col-2"))
 Y_CONNECTED = connected("06:00", unit="col-2", drain="drn-3", id="y")
 CHANGE = replaced("06:00", "col-2", start=None)
+#: Another drain holds the chamber that this one is then connected to.
+NEIGHBOUR = (
+    drain("drn-2"),
+    collector("col-2"),
+    connected("06:00", unit="col-2", drain="drn-2", id="n"),
+    connected("07:00", unit="col-2"),
+)
 UNITS = (collector("col-2"), replaced("06:00", "col-2"))
 
 CASES: dict[str, tuple[Raw, ...]] = {
@@ -59,6 +66,12 @@ CASES: dict[str, tuple[Raw, ...]] = {
         retraction("clamped-1030", "20:00"),
     ),
     "the profile corrected": (*UNITS, correction(UNITS[0], "20:00", profile="infant")),
+    "the occupant of a chamber withdrawn": (*NEIGHBOUR, retraction("n", "20:00")),
+    "the occupant of a chamber moved": (
+        *NEIGHBOUR,
+        collector("col-3"),
+        correction(NEIGHBOUR[2], "20:00", collector="col-3"),
+    ),
     "a late change before everything": (collector("col-2"), connected("04:00", unit="col-2")),
 }
 

@@ -301,6 +301,8 @@ class Book:
                 counts[event.drain] = counts.get(event.drain, 0) + step
                 if not counts[event.drain]:
                     del counts[event.drain]
+            if step < 0:  # what it occupied may be free now for those that it is tied to no longer
+                self._unresolved.update(self._drains_tied_to(collectors))
         else:
             self._unresolved.update(self._drains_tied_to(collectors))
 
