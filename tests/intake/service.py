@@ -15,9 +15,9 @@ from drainledger.domain.collectors import Rules
 from drainledger.fhir import Renderer
 from drainledger.intake.answers import Answer, Submission
 from drainledger.intake.intake import Intake
+from drainledger.store.codec import split_id
 from drainledger.store.migrations import upgrade
 from drainledger.store.store import Store
-
 from tests.journals.books import line, mappings
 from tests.journals.raw import Raw
 
@@ -72,8 +72,7 @@ def latest(store: Store, tenant: str = TENANT) -> dict[str, Resource]:
     """The latest version of every resource, by `Type/id`, with `versionId` as a field of its own."""
     found: dict[str, Resource] = {}
     with store.read(tenant) as read:
-        ids = {id_ for row in read.rows(0, 1_000_000) for id_ in [row.seq]}
-        for seq in sorted(ids):
+        for seq in [row.seq for row in read.rows(0, 1_000_000)]:
             for row in read.written_at(seq, with_bodies=True):
                 for part, body in (row.bodies or {}).items():
                     resource = json.loads(body, parse_float=Decimal, parse_int=Decimal)
@@ -84,8 +83,6 @@ def latest(store: Store, tenant: str = TENANT) -> dict[str, Resource]:
 
 def histories(store: Store, references: Sequence[str], tenant: str = TENANT) -> dict[str, list[str]]:
     """The statuses of the versions of resources, oldest first."""
-    from drainledger.store.codec import split_id
-
     found: dict[str, list[str]] = {}
     with store.read(tenant) as read:
         for reference in references:

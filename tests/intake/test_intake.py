@@ -9,7 +9,7 @@ import pytest
 
 from drainledger.intake.intake import Closed, Intake
 from drainledger.store.store import Store
-
+from drainledger.store.write import Write
 from tests.intake.service import histories, latest, new_intake, running, send, sqlite_url
 from tests.journals.raw import Raw, collector, connected, correction, drain, level, replaced, retraction
 
@@ -52,7 +52,11 @@ def test_a_reading_is_answered_with_its_versions(service: tuple[Store, Intake]) 
     answer = send(intake, level("07:00", 40))
     (result,) = answer.results
     assert (answer.accepted, result.status) == (1, "accepted")
-    codes = {written.reference.split(".", 1)[1]: written.version for written in result.resources if "." in written.reference}
+    codes = {
+        written.reference.split(".", 1)[1]: written.version
+        for written in result.resources
+        if "." in written.reference
+    }
     assert codes["interval-output"] == 1
     assert codes["running-total"] == 1
     assert outputs(store) == ["40"]
@@ -185,7 +189,6 @@ def test_a_fault_in_a_commit_leaves_nothing_behind(
 ) -> None:
     store, intake = service
     send(intake, *SETUP)
-    from drainledger.store.write import Write
 
     def broken(self: Write, rows: object) -> None:
         raise RuntimeError("disk")

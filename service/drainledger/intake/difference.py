@@ -41,23 +41,31 @@ class Rendered:
         self._drains: dict[str, Drain] = {}
         self._uses: dict[str, CollectorUse] = {}
 
-    def take_as_written(self, drains: Iterable[str], collectors: Iterable[str]) -> None:
+    def take_as_written(self, changes: Changes) -> None:
         """What was loaded from the journal has been written before: only what comes is a difference."""
-        drains, collectors = list(drains), list(collectors)
+        drains, collectors = self._touched(changes)
         self._heads.refresh(drains, collectors)
         self._remember(drains, collectors)
 
     def differences(self, changes: Changes) -> list[Difference]:
         """What the refold that reported `changes` changes on the wire, in a stable order."""
-        collectors = set(changes.collectors)
-        for change in changes.connections:
-            collectors |= {c.collector for c in (*change.old, *change.new)}
-        drains = changes.drains | {c.drain for c in changes.connections} | {c.drain for c in changes.nodes}
-        before, after = self._heads.refresh(sorted(drains), sorted(collectors))
+        drains, collectors = self._touched(changes)
+        before, after = self._heads.refresh(drains, collectors)
         self._add_nodes(changes, before, after)
         self._add_windows(changes.windows, before, after)
         self._remember(drains, collectors)
         return _different(before, after)
+
+    def _touched(self, changes: Changes) -> tuple[list[str], list[str]]:
+        """The drains and collectors whose own resources may differ; a drain that becomes known shows its connections."""
+        drains = changes.drains | {c.drain for c in changes.connections} | {c.drain for c in changes.nodes}
+        collectors = set(changes.collectors)
+        for change in changes.connections:
+            collectors |= {c.collector for c in (*change.old, *change.new)}
+        for drain_id in changes.drains:
+            collectors |= {c.collector for c in self._book.connections(drain_id)}
+            collectors |= self._heads.collectors_of(drain_id)
+        return sorted(drains), sorted(collectors)
 
     def id_of(self, key: Key) -> str:
         """What the ids of a record's resources begin with."""

@@ -35,6 +35,7 @@ class Heads:
         self._book = book
         self._drains: dict[str, Bodies] = {}
         self._collectors: dict[str, Bodies] = {}
+        self._collectors_of: dict[str, set[str]] = {}
 
     def refresh(self, drains: Iterable[str], collectors: Iterable[str]) -> tuple[Bodies, Bodies]:
         """Renders these again; the bodies before and after."""
@@ -49,6 +50,10 @@ class Heads:
             self._collectors[collector_id] = self._collector(collector_id)
             after |= self._collectors[collector_id]
         return before, after
+
+    def collectors_of(self, drain_id: str) -> set[str]:
+        """The collectors that were last rendered with a connection of the drain."""
+        return self._collectors_of.get(drain_id, set())
 
     def _drain(self, drain_id: str) -> Bodies:
         drain = self._book.drain(drain_id)
@@ -70,6 +75,8 @@ class Heads:
             return {}
         served = self._book.drains_of(collector_id)
         drains = {drain_id: drain for drain_id in served if (drain := self._book.drain(drain_id)) is not None}
+        for drain_id in drains:
+            self._collectors_of.setdefault(drain_id, set()).add(collector_id)
         connections = [c for drain_id in sorted(drains) for c in self._connections(drain_id, collector_id)]
         statement = self._book.statement(use.collector.key)
         stamp = statement.stamp if statement is not None else None

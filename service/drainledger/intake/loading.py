@@ -101,12 +101,7 @@ class Loaded:
 
     def _settle(self) -> None:
         """What the journal holds has been written: it makes no difference."""
-        changes = self.book.refold()
-        drains = changes.drains | {c.drain for c in changes.nodes} | {c.drain for c in changes.connections}
-        collectors = set(changes.collectors)
-        for change in changes.connections:
-            collectors |= {c.collector for c in (*change.old, *change.new)}
-        self.rendered.take_as_written(sorted(drains), sorted(collectors))
+        self.rendered.take_as_written(self.book.refold())
 
     def _rules_of(self, read: Read, version: str) -> Rules:
         known = self._rules.get(version)

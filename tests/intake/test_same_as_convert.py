@@ -1,0 +1,89 @@
+"""The service and `convert` give the same content for the same journal, whatever the order and the batches
+(DESIGN 5, invariant 3): but for meta, issued, final or amended, and what is entered in error."""
+
+from __future__ import annotations
+
+import json
+import random
+from collections.abc import Sequence
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.acceptance.converted import converted, lines_of
+from tests.intake.service import TENANT, Resource, latest, running, send, sqlite_url
+from tests.journals.books import FIXTURES
+
+_SEEDS = range(40)
+
+
+def batches(lines: Sequence[bytes], seed: int) -> list[list[bytes]]:
+    """The lines shuffled, some twice, in batches of random size."""
+    rng = random.Random(seed)
+    sent = [*lines, *rng.sample(list(lines), len(lines) // 10)]
+    rng.shuffle(sent)
+    found = []
+    while sent:
+        size = rng.randint(1, 12)
+        found.append(sent[:size])
+        sent = sent[size:]
+    return found
+
+
+def comparable(resources: dict[str, Resource]) -> dict[str, Any]:
+    """Content without what may differ."""
+    found = {}
+    for reference, resource in resources.items():
+        if (
+            resource["resourceType"] in ("Provenance", "Patient")
+            or resource.get("status") == "entered-in-error"
+        ):
+            continue
+        if reference.startswith("DeviceMetric") and resource.get("operationalStatus") == "entered-in-error":
+            continue
+        kept = {
+            name: value for name, value in resource.items() if name not in ("meta", "issued", "versionId")
+        }
+        if resource["resourceType"] == "Observation" and kept["status"] in (
+            "final",
+            "amended",
+            "preliminary",
+        ):
+            kept["status"] = "standing"
+        found[reference] = kept
+    return found
+
+
+def by_convert(lines: Sequence[bytes]) -> dict[str, Resource]:
+    resources = (
+        json.loads(text, parse_float=Decimal, parse_int=Decimal)
+        for text in converted(lines, tenant=TENANT).splitlines()
+    )
+    return {f"{each['resourceType']}/{each['id']}": each for each in resources}
+
+
+def assert_same(lines: Sequence[bytes], seed: int, folder: Path) -> None:
+    with running(sqlite_url(folder)) as (store, intake):
+        for batch in batches(lines, seed):
+            send(intake, *batch)
+        ours = comparable(latest(store))
+    theirs = comparable(by_convert(lines))
+    theirs = {reference: content for reference, content in theirs.items() if not _is_adapter(content)}
+    assert ours.keys() == theirs.keys()
+    for reference, content in theirs.items():
+        assert ours[reference] == content, reference
+
+
+def _is_adapter(content: dict[str, Any]) -> bool:
+    return content["resourceType"] == "Device" and "version" in content
+
+
+@pytest.mark.parametrize("seed", _SEEDS)
+def test_generated_journals(seed: int, tmp_path: Path) -> None:
+    assert_same(lines_of(seed, 40), seed, tmp_path)
+
+
+def test_the_demo(tmp_path: Path) -> None:
+    assert_same((FIXTURES / "ward.ndjson").read_bytes().splitlines(), 7, tmp_path)
