@@ -37,6 +37,7 @@ class Load:
         self._bases = bases
         self._headers = HEADERS | {"Authorization": f"Bearer {key}"}
         self._queue = deque(batches)
+        self._enough = False
         self._lock = threading.Lock()
         self._one_more = threading.Semaphore(0)
         self._threads = [threading.Thread(target=self._client, args=(number,)) for number in range(CLIENTS)]
@@ -51,6 +52,15 @@ class Load:
             while not self._one_more.acquire(timeout=0.2):
                 if not any(thread.is_alive() for thread in self._threads):
                     return
+
+    def answered(self) -> list[Batch]:
+        """What has been answered 2xx by now."""
+        with self._lock:
+            return list(self.outcome.answered)
+
+    def enough(self) -> None:
+        """No client takes another batch."""
+        self._enough = True
 
     def end(self) -> Outcome:
         """Waits for the clients; what they did not come to is `left`."""
@@ -67,6 +77,8 @@ class Load:
                 pass
 
     def _take_one(self, client: httpx.Client) -> bool:
+        if self._enough:
+            return False
         try:
             batch = self._queue.popleft()
         except IndexError:

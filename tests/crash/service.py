@@ -13,6 +13,7 @@ from pathlib import Path
 
 import httpx
 
+from tests import postgres
 from tests.house.repository import ROOT
 
 START_SECONDS = 60.0  # a small shared machine; DESIGN's 2 s are measured elsewhere
@@ -127,8 +128,20 @@ def drainledger(*arguments: str, environment: dict[str, str]) -> str:
 SERVE = (sys.executable, "-m", "drainledger", "serve", "--host", "127.0.0.1")
 
 
+def serving(database: str, log: Path) -> Service:
+    """The service itself, on this database; not started yet."""
+    return Service(SERVE, settings(database), log)
+
+
+def new_database(engine: str, folder: Path, name: str = "ward") -> str:
+    """The URL of an empty database, in `folder` where it is SQLite."""
+    if engine == "sqlite":
+        return f"sqlite:///{folder / name}.db"
+    return postgres.new_database(upgraded=False).replace("postgresql://", "postgresql+psycopg://")
+
+
 def prepared(database: str) -> str:
-    """A key for a new database, whose tables are made."""
+    """Makes the tables of a new database; gives a key that may write and read."""
     environment = settings(database)
     drainledger("db", "upgrade", environment=environment)
     scopes = ("--scope", "records.write", "--scope", "read")
