@@ -1,5 +1,5 @@
-"""kill -9 under load (issue 'A service that loses nothing', Acceptance): what was answered 2xx is there, nothing twice, and
-the ledger is that of a computation from the records alone."""
+"""kill -9 under load: what was answered 2xx is there, nothing twice, and the ledger is that of a computation from the
+records alone."""
 
 from __future__ import annotations
 
