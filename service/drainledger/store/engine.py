@@ -71,8 +71,10 @@ def database_url(text: str) -> URL:
         return url.set(drivername="postgresql+psycopg")
     if backend != "sqlite":
         raise BadDatabaseUrl("it is neither SQLite nor PostgreSQL")
-    if url.database in (None, "", ":memory:") or "mode=memory" in url.database:
+    if url.database in (None, "", ":memory:"):
         raise BadDatabaseUrl("SQLite in memory would lose everything; it needs a file")
+    if url.database.startswith("file:") or url.query:
+        raise BadDatabaseUrl("SQLite takes the path of a file, and nothing after it")
     return url.set(drivername="sqlite+pysqlite")
 
 
