@@ -57,7 +57,7 @@ class Rendered:
         return _different(before, after)
 
     def _touched(self, changes: Changes) -> tuple[list[str], list[str]]:
-        """The drains and collectors whose own resources may differ; a drain that becomes known shows its connections."""
+        """The drains and collectors whose own resources may differ: one that becomes known shows its connections."""
         drains = changes.drains | {c.drain for c in changes.connections} | {c.drain for c in changes.nodes}
         collectors = set(changes.collectors)
         for change in changes.connections:

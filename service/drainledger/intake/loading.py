@@ -6,12 +6,13 @@ retracts a record of theirs. What was loaded is kept up with what other processe
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Iterator
 from itertools import islice
 
 import msgspec
 
 from drainledger.domain.book import Book
+from drainledger.domain.changes import Changes
 from drainledger.domain.collectors import Rules
 from drainledger.domain.naming import Tie, slot_tie, targets, ties
 from drainledger.domain.records import Record
@@ -78,14 +79,32 @@ class Loaded:
             return True
         return any(self.has(slot) for slot in targets(record))
 
+    def replay(self, read: Read, rows: Collection[JournalRow]) -> Changes:
+        """Adds these rows and no others, and folds; what they change."""
+        self._add(read, rows)
+        return self.book.refold()
+
+    def rows_about(self, read: Read, names: Iterable[Tie]) -> list[JournalRow]:
+        """Every row that these names are tied to, in the order of the journal; nothing is loaded."""
+        found: dict[int, JournalRow] = {}
+        for rows in self._tied(read, set(names)):
+            found |= {row.seq: row for row in rows}
+        return [found[seq] for seq in sorted(found)]
+
     def _load(self, read: Read, wanted: set[Tie]) -> None:
+        for rows in self._tied(read, wanted):
+            self._add(read, rows)
+        self._settle()
+
+    def _tied(self, read: Read, wanted: set[Tie]) -> Iterator[list[JournalRow]]:
+        """Rows that name what is wanted, and then what they name, until nothing is left; with what corrects or retracts
+        them."""
         while wanted:
             self._names |= wanted
             rows = _by_names(read, wanted)
             rows += _by_names(read, {slot_tie(row.slot) for row in rows})
+            yield rows
             wanted = {name for row in rows for name in ties(row.record) if name[0] != "slot"} - self._names
-            self._add(read, rows)
-        self._settle()
 
     def _take(self, read: Read, rows: list[JournalRow]) -> None:
         self._add(read, rows)
