@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from zoneinfo import ZoneInfo
 
 from msgspec import Struct
 
@@ -15,12 +14,10 @@ from drainledger.domain.standing import conflict, drain_named_by, why_waiting
 from drainledger.domain.statements import slot_of
 from drainledger.domain.validation import Refused
 from drainledger.domain.validation import read as read_record
-from drainledger.fhir.restate import status_of
 from drainledger.intake.answers import Answer, FindingView, Result, Status, Submission, Written, answer
-from drainledger.intake.difference import Difference, version_body
 from drainledger.intake.loading import Loaded, rules_content
-from drainledger.store.codec import split_id
-from drainledger.store.rows import AuditRow, NewHeld, NewPart, NewRow, NewVersions, VersionRow
+from drainledger.intake.versions import write_versions
+from drainledger.store.rows import AuditRow, NewHeld, NewRow
 from drainledger.store.write import Write
 
 
@@ -58,7 +55,7 @@ class Commit:
         seqs = self._write.append(rows)
         self._hold(group, taken)
         changes = book.refold()
-        written = self._put(self._loaded.rendered.differences(changes))
+        written = write_versions(self._write, book, self._loaded.rendered.differences(changes))
         self._loaded.committed(seqs, self._write.seq)
         self._audit(group, taken)
         return [self._answer(lines, written) for lines in taken]
@@ -144,62 +141,6 @@ class Commit:
             )
         self._write.audit(*rows)
 
-    # Versions
-
-    def _put(self, differences: Sequence[Difference]) -> dict[str, list[Written]]:
-        """Writes a version of each; what was written, by the id that its parts share."""
-        groups: dict[str, list[tuple[str, Difference]]] = {}
-        for difference in differences:
-            id_, part = split_id(difference.shown.resource.id)
-            groups.setdefault(id_, []).append((part, difference))
-        known = self._write.current(groups.keys()) if groups else {}
-        rows, written = [], dict[str, list[Written]]()
-        for id_, parts in groups.items():
-            new = {
-                part: made
-                for part, each in parts
-                if (made := self._part(part, each, known.get(id_))) is not None
-            }
-            if not new:
-                continue
-            rows.append(self._row(id_, new, parts[0][1]))
-            written[id_] = [
-                Written(f"{part.type}/{_joined(id_, name)}", part.version, part.status)
-                for name, part in new.items()
-            ]
-        self._write.put_versions(rows)
-        return written
-
-    def _part(self, part: str, difference: Difference, known: VersionRow | None) -> NewPart | None:
-        previous = known.parts.get(part) if known is not None else None
-        if difference.new is None and (previous is None or previous.status == "entered-in-error"):
-            return None
-        issued = self._issued(difference.shown.drain)
-        body = version_body(difference, previous.status if previous is not None else None, issued)
-        resource = difference.shown.resource
-        version = previous.version + 1 if previous is not None else 1
-        return NewPart(
-            type=resource.type, version=version, status=status_of(body), code=resource.code, body=body
-        )
-
-    def _issued(self, drain_id: str | None) -> str:
-        drain = self._loaded.book.drain(drain_id) if drain_id is not None else None
-        zone = ZoneInfo(drain.time_zone if drain is not None else "UTC")
-        return self._write.received_at.astimezone(zone).isoformat()
-
-    def _row(self, id_: str, parts: dict[str, NewPart], difference: Difference) -> NewVersions:
-        shown = difference.shown
-        drain = self._loaded.book.drain(shown.drain) if shown.drain is not None else None
-        record = shown.resource.record
-        return NewVersions(
-            id=id_,
-            parts=parts,
-            patient=f"{drain.patient.system}|{drain.patient.value}" if drain is not None else None,
-            drain=shown.drain,
-            at=shown.at,
-            record=slot_of(record) if record is not None else None,
-        )
-
     # Out
 
     def _answer(self, lines: Sequence[Taken], written: dict[str, list[Written]]) -> Answer:
@@ -248,7 +189,3 @@ def _held(submission: Submission, one: Taken) -> NewHeld:
     return NewHeld(
         source=submission.source, raw=one.raw, problems=one.problems, drain=drain, record_id=record_id
     )
-
-
-def _joined(id_: str, part: str) -> str:
-    return f"{id_}.{part}" if part else id_

@@ -1,0 +1,74 @@
+"""New versions of resources: numbered, with the status that their history gives them (FHIR.md 'Status')."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from zoneinfo import ZoneInfo
+
+from drainledger.domain.book import Book
+from drainledger.domain.statements import slot_of
+from drainledger.fhir.restate import status_of
+from drainledger.intake.answers import Written
+from drainledger.intake.difference import Difference, version_body
+from drainledger.store.codec import split_id
+from drainledger.store.rows import NewPart, NewVersions, VersionRow
+from drainledger.store.write import Write
+
+
+def write_versions(write: Write, book: Book, differences: Sequence[Difference]) -> dict[str, list[Written]]:
+    """Writes a version of each; what was written, by the id that its parts share."""
+    groups: dict[str, list[tuple[str, Difference]]] = {}
+    for difference in differences:
+        id_, part = split_id(difference.shown.resource.id)
+        groups.setdefault(id_, []).append((part, difference))
+    known = write.current(groups.keys()) if groups else {}
+    rows: list[NewVersions] = []
+    written: dict[str, list[Written]] = {}
+    for id_, parts in groups.items():
+        new = {
+            part: made
+            for part, difference in parts
+            if (made := _part(write, book, part, difference, known.get(id_))) is not None
+        }
+        if new:
+            rows.append(_row(book, id_, new, parts[0][1]))
+            written[id_] = [_told(id_, part, made) for part, made in new.items()]
+    write.put_versions(rows)
+    return written
+
+
+def _part(
+    write: Write, book: Book, part: str, difference: Difference, known: VersionRow | None
+) -> NewPart | None:
+    previous = known.parts.get(part) if known is not None else None
+    if difference.new is None and (previous is None or previous.status == "entered-in-error"):
+        return None
+    issued = write.received_at.astimezone(_zone(book, difference.shown.drain)).isoformat()
+    body = version_body(difference, previous.status if previous is not None else None, issued)
+    resource = difference.shown.resource
+    version = previous.version + 1 if previous is not None else 1
+    return NewPart(type=resource.type, version=version, status=status_of(body), code=resource.code, body=body)
+
+
+def _zone(book: Book, drain_id: str | None) -> ZoneInfo:
+    drain = book.drain(drain_id) if drain_id is not None else None
+    return ZoneInfo(drain.time_zone if drain is not None else "UTC")
+
+
+def _row(book: Book, id_: str, parts: dict[str, NewPart], difference: Difference) -> NewVersions:
+    shown = difference.shown
+    drain = book.drain(shown.drain) if shown.drain is not None else None
+    record = shown.resource.record
+    return NewVersions(
+        id=id_,
+        parts=parts,
+        patient=f"{drain.patient.system}|{drain.patient.value}" if drain is not None else None,
+        drain=shown.drain,
+        at=shown.at,
+        record=slot_of(record) if record is not None else None,
+    )
+
+
+def _told(id_: str, part: str, made: NewPart) -> Written:
+    fhir_id = f"{id_}.{part}" if part else id_
+    return Written(f"{made.type}/{fhir_id}", made.version, made.status)
