@@ -11,7 +11,7 @@ from typing import Any
 
 import msgspec
 
-_ISSUED = re.compile(rb'"issued":"[^"]*",?')
+_ISSUED = re.compile(rb'"issued":"[^"]*",')
 _STATUS = re.compile(rb'"status":"([a-z-]+)"')
 _DECODER = msgspec.json.Decoder(float_hook=Decimal)
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
@@ -29,6 +29,11 @@ _WITHDRAWN = {
 def content(body: bytes) -> bytes:
     """What tells whether a resource has changed: all of it but when this version was issued."""
     return _ISSUED.sub(b"", body, count=1)
+
+
+def reissued(body: bytes, issued: str) -> bytes:
+    """The same, issued at another instant; unchanged where its type tells none."""
+    return _ISSUED.sub(b'"issued":"%s",' % issued.encode(), body, count=1)
 
 
 def status_of(body: bytes) -> str:
