@@ -6,6 +6,8 @@ from __future__ import annotations
 import json
 import random
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, closing
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -13,8 +15,9 @@ from typing import Any
 import pytest
 
 from tests.acceptance.converted import converted, lines_of
-from tests.intake.service import TENANT, Resource, latest, running, send, sqlite_url
+from tests.intake.service import TENANT, Resource, latest, new_intake, running, send, sqlite_url
 from tests.journals.books import FIXTURES
+from tests.postgres import new_database
 
 _SEEDS = range(40)
 
@@ -64,10 +67,13 @@ def by_convert(lines: Sequence[bytes]) -> dict[str, Resource]:
     return {f"{each['resourceType']}/{each['id']}": each for each in resources}
 
 
-def assert_same(lines: Sequence[bytes], seed: int, folder: Path) -> None:
-    with running(sqlite_url(folder)) as (store, intake):
-        for batch in batches(lines, seed):
-            send(intake, *batch)
+def assert_same(lines: Sequence[bytes], seed: int, url: str, *, senders: int = 1, intakes: int = 1) -> None:
+    with running(url) as (store, first), ExitStack() as others:
+        ways = [first, *(others.enter_context(closing(new_intake(store))) for _ in range(intakes - 1))]
+        with ThreadPoolExecutor(senders) as pool:
+            sent = [pool.submit(send, ways[n % intakes], *b) for n, b in enumerate(batches(lines, seed))]
+            for answered in sent:
+                answered.result()
         ours = comparable(latest(store))
     theirs = comparable(by_convert(lines))
     theirs = {reference: content for reference, content in theirs.items() if not _is_adapter(content)}
@@ -82,8 +88,18 @@ def _is_adapter(content: dict[str, Any]) -> bool:
 
 @pytest.mark.parametrize("seed", _SEEDS)
 def test_generated_journals(seed: int, tmp_path: Path) -> None:
-    assert_same(lines_of(seed, 40), seed, tmp_path)
+    assert_same(lines_of(seed, 40), seed, sqlite_url(tmp_path))
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_many_senders_at_once(seed: int, tmp_path: Path) -> None:
+    assert_same(lines_of(seed, 60), seed, sqlite_url(tmp_path), senders=8, intakes=2)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_two_intakes_on_postgresql(seed: int) -> None:
+    assert_same(lines_of(seed, 60), seed, new_database(), senders=8, intakes=2)
 
 
 def test_the_demo(tmp_path: Path) -> None:
-    assert_same((FIXTURES / "ward.ndjson").read_bytes().splitlines(), 7, tmp_path)
+    assert_same((FIXTURES / "ward.ndjson").read_bytes().splitlines(), 7, sqlite_url(tmp_path), senders=8)

@@ -107,6 +107,8 @@ class Loaded:
             wanted = {name for row in rows for name in ties(row.record) if name[0] != "slot"} - self._names
 
     def _take(self, read: Read, rows: list[JournalRow]) -> None:
+        # What corrects or retracts them may have come before them, when it concerned nothing that was loaded.
+        rows += _by_names(read, {slot_tie(row.slot) for row in rows})
         self._add(read, rows)
         self._load(
             read, {name for row in rows for name in ties(row.record) if name[0] != "slot"} - self._names
