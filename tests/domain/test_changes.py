@@ -210,3 +210,30 @@ def test_an_emptied_chamber_goes_on_from_nothing() -> None:
 def test_a_reading_of_nothing_but_air_needs_no_connection() -> None:
     book = book_of([drain(), reading("05:00", tidaling="present")], RULES)
     assert ledger_of(book, "drn-1").waiting == 0
+
+
+def test_a_change_charted_as_an_end_and_a_start_of_one_minute_counts_once() -> None:
+    ended = event("disconnected", "08:00", final_level=410)
+    started = connected("08:00", 0, "col-2", id="start")
+    found = journal(level("07:00", 400), ended, started, level("09:00", 20))
+    assert found[:2] == (["400", "10", "20"], "430")
+
+
+def test_a_reading_in_the_minute_of_a_start_elsewhere_belongs_to_the_old_unit() -> None:
+    started = connected("08:00", 0, "col-2", id="start")
+    found = journal(level("07:00", 400), level("08:00", 410), started, level("09:00", 20))
+    assert found[:2] == (["400", "10", "20"], "430")
+
+
+def test_a_chamber_left_and_taken_in_one_minute_is_taken() -> None:
+    raws = [
+        *START,
+        drain("drn-2"),
+        level("07:00", 40),
+        event("removed", "08:00", final_level=50),
+        connected("08:00", 50, "col-1", id="other", drain="drn-2"),
+        level("09:00", 60, drain="drn-2", id="r2"),
+    ]
+    book = book_of(raws, RULES)
+    assert outputs(ledger_of(book, "drn-1")) == ["40", "10"]
+    assert outputs(ledger_of(book, "drn-2")) == ["10"]

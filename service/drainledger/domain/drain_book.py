@@ -176,7 +176,7 @@ class DrainBook:
         wanted = {
             placement.event.key: (placement, statement)
             for placement, statement in placements
-            if self._settled is None or event_order(placement.event) > self._settled
+            if self._settled is None or _order_of(placement) > self._settled
         }
         judged_first = self._first_judged()
         for key, node in list(self._by_key.items()):
@@ -189,9 +189,7 @@ class DrainBook:
             if known is not None and (known.placement, known.corrected, known.stamp) == wanted_as:
                 continue
             self.drop(key)
-            self._insert(
-                Node(event_order(placement.event), placement.event, statement.corrected, stamp, placement)
-            )
+            self._insert(Node(_order_of(placement), placement.event, statement.corrected, stamp, placement))
         self._set_connections(connections, [placement for placement, _ in wanted.values()])
         if self._first_judged() is not judged_first:
             # The first connection's rules judge the drain's own weight and its windows.
@@ -275,7 +273,7 @@ class DrainBook:
         self._openings = frozenset(
             (p.event.at, p.opened.collector)
             for p in placements
-            if p.opened is not None and not p.tip and p.event.kind == "replaced"
+            if p.opened is not None and not p.tip and _order_of(p).rank > READING
         )
         self._folder = None
         for node in [n for n in self._nodes if isinstance(n.record, Reading) and n.record.collector in named]:
@@ -408,6 +406,10 @@ class DrainBook:
         removed = last is not None and last.flow.removed
         frame = Frame(ZoneInfo(drain.time_zone), self._rules_in_force(), self.as_of, removed, self._joined)
         return self._windows.update(changes, frame)
+
+
+def _order_of(placement: Placement) -> Order:
+    return placement.order or event_order(placement.event)
 
 
 def _is_level(node: Node) -> bool:

@@ -8,8 +8,10 @@ from typing import NamedTuple
 from drainledger.domain.records import Event
 
 READING = 2
+#: `connected` while connected is a change, and comes after whatever else ends the old connection at that instant.
+DISPLACING = 5
 #: A reading at the instant of a change that names the new collector comes after the change.
-READING_OF_NEW_COLLECTOR = 5
+READING_OF_NEW_COLLECTOR = 6
 
 EVENT_RANK: dict[str, int] = {
     "connected": 0,
@@ -44,3 +46,8 @@ class Order(NamedTuple):
 def event_order(event: Event) -> Order:
     """The place of an event among its drain's nodes."""
     return Order(event.at, EVENT_RANK[event.kind], event.key.id, event.key.source)
+
+
+def displacing_order(event: Event) -> Order:
+    """The place of a `connected` that ends another connection of its drain."""
+    return Order(event.at, DISPLACING, event.key.id, event.key.source)

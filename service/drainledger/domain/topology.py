@@ -7,16 +7,18 @@ share a collector are resolved together: an occupied chamber can't be connected 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from decimal import Decimal
+from itertools import groupby
 from typing import Literal
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from drainledger.domain.collectors import Profile, Rules
 from drainledger.domain.entries import Connection
-from drainledger.domain.order import event_order
+from drainledger.domain.order import Order, displacing_order, event_order
 from drainledger.domain.records import ChamberLevels, Drain, Event, Reads
 
 #: Answers a collector's profile and the rules in force for an event, or None where either is unknown.
@@ -37,6 +39,7 @@ class Placement(Struct, frozen=True, kw_only=True):
 
     `part` is "" for the drain that the event names, else "<chamber>.". Levels are mL or None where not stated.
     `start_stated` tells that the source gave `start_level`, which else is what the rules say (0 in a fresh unit).
+    `order` is its place among the drain's nodes, set when it is placed.
     """
 
     event: Event
@@ -50,6 +53,7 @@ class Placement(Struct, frozen=True, kw_only=True):
     start_level: Decimal | None = None
     start_stated: bool = False
     tip: bool = False
+    order: Order | None = None
 
 
 class Topology(Struct, frozen=True):
@@ -64,8 +68,8 @@ class Topology(Struct, frozen=True):
 def resolve(events: Iterable[Event], profile_of: ProfileOf, drain_of: DrainOf) -> Topology:
     """Replays changes and tips in order. `events` are those of one component, in any order."""
     resolver = _Resolver(profile_of, drain_of)
-    for event in sorted(events, key=event_order):
-        resolver.take(event)
+    for _, instant in groupby(sorted(events, key=event_order), key=lambda event: event.at):
+        resolver.take_instant(list(instant))
     return resolver.result()
 
 
@@ -80,13 +84,25 @@ class _Resolver:
         self._drain_of = drain_of
         self._current: dict[str, Connection] = {}
         self._occupied: dict[tuple[str, str], str] = {}
+        self._held: frozenset[str] = frozenset()
         self._used_before: set[tuple[str, str]] = set()
         self._removed: set[str] = set()
         self._connections: dict[str, list[Connection]] = {}
         self._placements: dict[str, list[Placement]] = {}
         self._judged: dict[tuple[str, datetime, str, str], Judged] = {}
 
-    def take(self, event: Event) -> None:
+    def take_instant(self, events: Sequence[Event]) -> None:
+        """What is charted for one instant, in order. A connection that ends another or needs its chamber comes last: at
+        a handover the end of the one and the start of the other are charted for the same minute."""
+        self._held = frozenset(self._current)
+        occupied = {unit for unit, _ in self._occupied}
+        last = [
+            e for e in events if e.kind == "connected" and (e.drain in self._held or e.collector in occupied)
+        ]
+        for event in (*(e for e in events if e not in last), *last):
+            self._take(event)
+
+    def _take(self, event: Event) -> None:
         if event.drain is not None:
             self._place(event.drain, self._for_drain(event, event.drain))
             if event.kind == "tipped":
@@ -104,7 +120,9 @@ class _Resolver:
         )
 
     def _place(self, drain: str, placement: Placement) -> None:
-        self._placements.setdefault(drain, []).append(placement)
+        displaces = placement.event.kind == "connected" and drain in self._held
+        order = displacing_order(placement.event) if displaces else event_order(placement.event)
+        self._placements.setdefault(drain, []).append(replace(placement, order=order))
 
     def _for_drain(self, event: Event, drain: str) -> Placement:
         if event.kind in ("connected", "replaced"):
