@@ -62,9 +62,17 @@ def sqlite_url(folder: Path) -> str:
     return f"sqlite:///{folder / 'journal.db'}"
 
 
-def send(intake: Intake, *raws: Raw | bytes, source: str = "ward", tenant: str = TENANT) -> Answer:
+def send(
+    intake: Intake,
+    *raws: Raw | bytes,
+    source: str = "ward",
+    tenant: str = TENANT,
+    replays: str | None = None,
+) -> Answer:
     lines = tuple(raw if isinstance(raw, bytes) else line(raw) for raw in raws)
-    submission = Submission(tenant=tenant, source=source, lines=lines, principal="test", request_id="r")
+    submission = Submission(
+        tenant=tenant, source=source, lines=lines, principal="test", request_id="r", replays=replays
+    )
     return intake.submit(submission).result(timeout=60)
 
 

@@ -156,6 +156,23 @@ def test_what_is_held_keeps_its_bytes_and_reasons(service: tuple[Store, Intake])
     assert send(intake, bad).results[0].held_id == result.held_id
 
 
+def test_a_held_record_is_mended_and_replayed(service: tuple[Store, Intake]) -> None:
+    store, intake = service
+    send(intake, *SETUP)
+    naive = level("07:00", 40) | {"at": "2026-03-02T07:00:00"}
+    held_id = send(intake, naive).results[0].held_id
+    assert send(intake, naive | {"note": "again"}, replays=held_id).results[0].held_id == held_id
+    assert outputs(store) == []
+    assert send(intake, level("07:00", 40), replays=held_id).accepted == 1
+    assert outputs(store) == ["40"]
+    with store.read("t") as read:
+        row = read.held_one(held_id or "")
+        assert row is not None
+        assert row.state == "replayed"
+        assert row.replayed_as == read.last_seq()
+        assert read.held() == []
+
+
 def test_another_process_is_caught_up_with(service: tuple[Store, Intake]) -> None:
     store, intake = service
     other = new_intake(store)

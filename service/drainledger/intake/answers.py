@@ -13,7 +13,8 @@ Status = Literal["accepted", "duplicate", "waiting", "held", "set-aside"]
 
 
 class Submission(Struct, frozen=True, kw_only=True):
-    """Raw records of one source, one `lines` item each, with who sent them and under which request."""
+    """Raw records of one source, one `lines` item each, with who sent them and under which request. `replays` names the
+    held record that the one line is to take the place of."""
 
     tenant: str
     source: str
@@ -22,6 +23,7 @@ class Submission(Struct, frozen=True, kw_only=True):
     request_id: str
     method: str = "POST"
     route: str = "/v1/records"
+    replays: str | None = None
 
 
 class FindingView(Struct, frozen=True, kw_only=True):

@@ -54,6 +54,7 @@ class Commit:
             self._write.put_mapping(book.rules.version, rules_content(book.rules))
         seqs = self._write.append(rows)
         self._hold(group, taken)
+        self._replay(group, taken)
         changes = book.refold()
         written = write_versions(self._write, book, self._loaded.rendered.differences(changes))
         self._loaded.committed(seqs, self._write.seq)
@@ -110,6 +111,11 @@ class Commit:
     def _hold(self, group: Sequence[Submission], taken: Sequence[Sequence[Taken]]) -> None:
         for submission, lines in zip(group, taken, strict=True):
             held = [one for one in lines if one.status == "held"]
+            if submission.replays is not None:
+                # It is held still, under the id that it has.
+                for one in held:
+                    one.held_id = submission.replays
+                continue
             known = self._write.held_as(submission.source, [one.raw for one in held])
             fresh = []
             for one in held:
@@ -120,6 +126,18 @@ class Commit:
             ids = self._write.hold([_held(submission, one) for one in fresh])
             for one, held_id in zip(fresh, ids, strict=True):
                 one.held_id = held_id
+
+    def _replay(self, group: Sequence[Submission], taken: Sequence[Sequence[Taken]]) -> None:
+        """A held record that was let in, as it was or mended, is held no more."""
+        for submission, lines in zip(group, taken, strict=True):
+            if submission.replays is None:
+                continue
+            (one,) = lines
+            if one.status == "held" or isinstance(one.outcome, Refused):
+                continue
+            slot = slot_of(one.outcome.key)
+            row = self._write.find([slot])[slot]
+            self._write.set_held(submission.replays, "replayed", replayed_as=row.seq)
 
     def _audit(self, group: Sequence[Submission], taken: Sequence[Sequence[Taken]]) -> None:
         rows = []
