@@ -23,9 +23,51 @@ def test_a_change_with_no_level_in_the_minute_of_a_reading_loses_nothing() -> No
     )
 
 
-def test_a_final_level_in_the_minute_of_a_reading_adds_what_it_adds() -> None:
+def test_the_level_that_a_change_states_beats_a_reading_of_its_minute() -> None:
     found = journal(level("07:00", 300), replaced("07:00", "col-2", final=340), level("08:00", 20))
-    assert found[:2] == (["300", "40", "20"], "360")
+    assert found == (["340", "20"], "360", {"readings-disagree"})
+    change = replaced("07:30", "col-2", final=450)
+    of_the_new = journal(level("07:00", 400), change, level("07:30", 0), level("08:00", 10))
+    assert of_the_new[:2] == (["400", "50", "10"], "460")
+
+
+def test_one_emptying_or_tip_charted_twice_counts_once() -> None:
+    for kind, after in (("emptied", 10), ("tipped", 390)):
+        left = 380 if kind == "tipped" else None
+        acts = [event(kind, "07:30", id=name, level_before=420, level_after=left) for name in ("one", "two")]
+        assert journal(level("07:00", 400), *acts, level("08:00", after))[:2] == (["400", "20", "10"], "430")
+        bare = event(kind, "07:30", id="a-bare")
+        assert journal(level("07:00", 400), bare, acts[0], level("08:00", after))[:2] == (
+            ["400", "20", "10"],
+            "430",
+        )
+
+
+def test_a_move_to_the_other_chamber_is_not_closed_by_the_new_ones_reading() -> None:
+    raws = [
+        drain(),
+        collector("dual", "adult-dual"),
+        connected("06:00", 0, "dual", chamber="A"),
+        level("07:00", 40),
+        event("replaced", "07:30", collector="dual", chamber="B"),
+        level("08:00", 60, collector="dual"),
+    ]
+    assert outputs(ledger_of(book_of(raws, RULES), "drn-1")) == ["40", "?", "60"]
+
+
+def test_a_reading_taken_for_a_final_level_is_said_to_be_used_whatever_came_between() -> None:
+    raws = [
+        *START,
+        collector("col-3"),
+        level("07:00", 400),
+        replaced("07:30", "col-2"),
+        replaced("07:40", "col-3", id="next"),
+        level("07:50", 450, collector="col-1", id="late"),
+    ]
+    book = book_of(raws, RULES)
+    assert outputs(ledger_of(book, "drn-1"))[1] == "50"
+    late = next(node for node in ledger_of(book, "drn-1").nodes if node.key.id == "late")
+    assert (late.status, late.findings) == ("used", ())
 
 
 def test_a_unit_is_read_after_it_came_off() -> None:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 import pytest
+from msgspec.structs import replace
 
 from drainledger.domain.book import load
 from drainledger.domain.calendar import Calendar
-from drainledger.domain.collectors import WindowSpec
+from drainledger.domain.collectors import CounterRules, WindowSpec
 from drainledger.domain.records import Key
 from drainledger.domain.windows import patient_total
 from tests.journals.books import (
@@ -24,7 +25,17 @@ from tests.journals.books import (
     total,
     totals,
 )
-from tests.journals.raw import collector, connected, drain, event, level, millilitres, reading, volume
+from tests.journals.raw import (
+    collector,
+    connected,
+    correction,
+    drain,
+    event,
+    level,
+    millilitres,
+    reading,
+    volume,
+)
 
 RULES = mappings().rules
 START = (drain(), collector("col-1"), collector("col-2"), connected("06:00"))
@@ -51,6 +62,82 @@ def test_blood_given_back_with_no_amount_charted_is_not_guessed() -> None:
     raws = [*START, level("07:00", 100), event("reinfused", "07:30"), level("08:00", 120)]
     ledger = ledger_of(book_of(raws, RULES), "drn-1")
     assert (outputs(ledger), findings(ledger)) == (["100", "?"], {"reinfusion-not-measured"})
+
+
+def test_blood_given_back_may_have_been_there_before() -> None:
+    """A bound must not be false: 1000 mL, 300 given back, taken off unread. Nothing need have come since."""
+    taken_off = event("disconnected", "08:00")
+    raws = [*START, level("07:00", 1000), event("reinfused", "07:30", volume=300), taken_off]
+    assert outputs(ledger_of(book_of(raws, RULES), "drn-1")) == ["1000", "?"]
+    raws = [*START, level("07:00", 100), event("reinfused", "07:30", volume=300), taken_off]
+    assert outputs(ledger_of(book_of(raws, RULES), "drn-1")) == ["100", ">=200"]
+
+
+def test_a_full_chamber_that_is_drawn_from_is_not_exact() -> None:
+    raws = [*START, level("07:00", 2000), event("reinfused", "07:30", volume=100), level("08:00", 1950)]
+    assert outputs(ledger_of(book_of(raws, RULES), "drn-1")) == [">=2000", ">=50"]
+    raws = [*START, level("07:00", 1900), event("reinfused", "07:30", volume=10), level("08:00", 1990)]
+    assert outputs(ledger_of(book_of(raws, RULES), "drn-1")) == ["1900", ">=100"]
+
+
+def test_the_same_volume_drawn_twice_within_a_quarter_of_an_hour_is_told() -> None:
+    twice = [event("reinfused", at, id=at, volume=300) for at in ("07:30", "07:45")]
+    raws = [*START, level("07:00", 700), *twice, level("08:00", 180)]
+    assert "charted-twice" in findings(ledger_of(book_of(raws, RULES), "drn-1"))
+    apart = [event("reinfused", at, id=at, volume=300) for at in ("07:30", "07:46")]
+    assert "charted-twice" not in findings(
+        ledger_of(book_of([*START, level("07:00", 700), *apart], RULES), "drn-1")
+    )
+
+
+def test_amounts_that_overlap_are_not_added_up() -> None:
+    raws = [drain(reads="volume"), volume("08:00", 50, since="07:00"), volume("12:00", 200, since="06:00")]
+    ledger = ledger_of(book_of(raws, RULES), "drn-1")
+    assert (outputs(ledger), total(ledger)) == (["50", ">=150"], ">=200")
+    assert findings(ledger) == {"period-overlaps"}
+
+
+def test_an_amount_beside_a_level_is_a_check() -> None:
+    raws = [*START, level("07:00", 100, volume=millilitres(80)), level("08:00", 140, volume=millilitres(41))]
+    ledger = ledger_of(book_of(raws, RULES), "drn-1")
+    assert (outputs(ledger), findings(ledger)) == (["100", "40"], {"level-volume-mismatch"})
+
+
+def test_of_two_sources_the_one_of_higher_priority_counts() -> None:
+    rules = replace(RULES, priorities={"device": 1})
+    records = records_of([*START, level("07:00", 100)])
+    device = replace(records[-1], key=Key("reading", "device", "r-0700"), level=Decimal(140))
+    assert outputs(ledger_of(load([*records, device], rules), "drn-1")) == ["140"]
+
+
+def test_of_several_corrections_the_latest_made_holds() -> None:
+    first = level("07:00", 100)
+    later = correction(first, "09:00", id="a", level=millilitres(60))
+    earlier = correction(first, "08:00", id="b", level=millilitres(80))
+    assert outputs(ledger_of(book_of([*START, first, later, earlier], RULES), "drn-1")) == ["60"]
+
+
+def test_a_count_across_its_daily_reset_is_what_came_since() -> None:
+    profile = RULES.profiles["powered"]
+    daily = replace(profile, counter=CounterRules(daily_reset=time(0, 0)))
+    rules = replace(RULES, profiles={**RULES.profiles, "powered": daily})
+    raws = [drain(), collector("pwr", "powered"), connected("06:00", 0, "pwr"), counter("22:00", 100)]
+    raws += [counter("1+02:00", 120), counter("1+03:00", 130)]
+    assert outputs(ledger_of(book_of(raws, rules), "drn-1")) == ["100", ">=120", "10"]
+    at_midnight = [*raws[:4], counter("1+00:00", 110), counter("1+01:00", 5)]
+    assert outputs(ledger_of(book_of(at_midnight, rules), "drn-1")) == ["100", "10", ">=5"]
+
+
+def test_a_devices_value_is_preliminary_and_so_is_what_rests_on_it() -> None:
+    by_device = level("07:00", 100, observer={"kind": "device", "value": "m"})
+    ledger = ledger_of(book_of([*START, by_device, level("08:00", 120)], RULES), "drn-1")
+    assert [i.preliminary for i in intervals(ledger)] == [True, True]
+
+
+def test_a_clamp_ends_with_the_tube() -> None:
+    raws = [*START, event("clamped", "07:00"), level("07:30", 0), event("removed", "08:00", final_level=0)]
+    ledger = ledger_of(book_of([*raws, reading("12:00", tidaling="absent")], RULES), "drn-1")
+    assert max(window.clamped_minutes for window in ledger.windows) == 60
 
 
 def test_noise_below_a_full_chamber_does_not_make_it_exact_again() -> None:

@@ -11,6 +11,9 @@ from drainledger.domain.collectors import Profile
 from drainledger.domain.records import AirLeak, Event, Reading, Suction, SuctionMode
 from drainledger.domain.state import ZERO, Bedside, Clamp
 
+#: On gravity breathing alone draws the pressure this far down, cm[H2O] (common practice, no source).
+GRAVITY_BREATH = Decimal(-10)
+
 #: A finding's code with the facts of its sentence.
 Noticed: TypeAlias = tuple[str, dict[str, "Decimal | str"]]
 
@@ -38,7 +41,7 @@ def take_suction(
     if relief is not None and measured < relief:
         noticed.append(("beyond-relief-pressure", {"level": measured, "base": relief}))
     if bedside.lowered and bedside.setting is not None:
-        if measured < bedside.setting:
+        if measured < (GRAVITY_BREATH if bedside.mode == "gravity" else bedside.setting):
             noticed.append(("pressure-held-after-decrease", {"level": measured, "base": bedside.setting}))
         else:
             bedside = replace(bedside, lowered=False)
@@ -81,6 +84,14 @@ def clamp(bedside: Bedside, event: Event) -> Bedside:
         if held is not None and held.until is None:
             return bedside
         return replace(bedside, clamp=Clamp(event.at))
+    if held is None or held.until is not None:
+        return bedside
+    return replace(bedside, clamp=Clamp(held.since, event.at, held.told))
+
+
+def take_out(bedside: Bedside, event: Event) -> Bedside:
+    """With the tube goes its clamp."""
+    held = bedside.clamp
     if held is None or held.until is not None:
         return bedside
     return replace(bedside, clamp=Clamp(held.since, event.at, held.told))

@@ -266,15 +266,17 @@ class DrainBook:
             self._high = order
 
     def _set_connections(self, connections: tuple[Connection, ...], placements: Sequence[Placement]) -> None:
-        if connections == self.connections:
-            return
-        named = {c.collector for c in set(connections) ^ set(self.connections)}
-        self.connections = connections
-        self._openings = frozenset(
+        openings = frozenset(
             (p.event.at, p.opened.collector)
             for p in placements
             if p.opened is not None and not p.tip and _order_of(p).rank > READING
         )
+        if (connections, openings) == (self.connections, self._openings):
+            return
+        named = {c.collector for c in set(connections) ^ set(self.connections)}
+        # A reading's place depends on whether its unit is opened at its instant by a change.
+        named |= {collector for _, collector in openings ^ self._openings}
+        self.connections, self._openings = connections, openings
         self._folder = None
         for node in [n for n in self._nodes if isinstance(n.record, Reading) and n.record.collector in named]:
             if self._place(node.record) != node.order:
@@ -329,12 +331,16 @@ class DrainBook:
         folder.begin()
         state = self._nodes[index - 1].after if index else self._initial()
         assert state is not None
+        looked_back = reach(self._rules_in_force())
         changes: list[NodeChange] = []
         while index < len(self._nodes):
             node = self._nodes[index]
             state, entry = folder.fold(index, state)
             old = node.entry if node.entry is not None else gone.pop(entry.key, None)
             if old != entry:
+                if looked_back:
+                    # Rules look back on this entry from as far as they reach.
+                    settled = max(settled, self._index_after(node.order.at + looked_back))
                 changes.append(NodeChange(self.id, entry.key, old, entry))
                 node.entry = entry
             elif node.entry is None:
@@ -355,8 +361,10 @@ class DrainBook:
         """
         if self._all_dirty or self._high is None:
             return len(self._nodes)
-        until = self._high.at + reach(self._rules_in_force())
-        return bisect_right(self._orders, until, key=lambda order: order.at)
+        return self._index_after(self._high.at + reach(self._rules_in_force()))
+
+    def _index_after(self, at: datetime) -> int:
+        return bisect_right(self._orders, at, key=lambda order: order.at)
 
     def _ensure_folder(self) -> Folder:
         drain = self.drain

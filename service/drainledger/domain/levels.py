@@ -74,15 +74,15 @@ class Output(Struct, frozen=True, kw_only=True):
 def reckon(scale: Scale, baseline: Baseline | None, level: Decimal, drawn: Drawn) -> Output:
     """One row of the table of DESIGN 4. `level` is read against `baseline`; both mL."""
     if baseline is None:
-        return _unknown(drawn, "start-level-not-known")
+        return _unknown(None, drawn, "start-level-not-known")
     if drawn.not_stated:
-        return _unknown(drawn, "reinfusion-not-measured")
+        return _unknown(baseline, drawn, "reinfusion-not-measured")
     rise = level - baseline.level + drawn.volume
-    full = scale.capacity is not None and level >= scale.capacity
     if rise >= 0:
-        if full:
-            return Output(volume=rise, bound="at-least", finding="chamber-full")
-        return Output(volume=rise, bound="exact")
+        return _risen(scale, baseline, level, drawn, rise)
+    if scale.may_reset():
+        # A device's count has no reading noise: whatever falls was reset.
+        return Output(volume=level, bound="at-least", finding="counter-reset", reset=True)
     if -rise <= scale.tolerance(baseline.level, level):
         # The chamber was full already: that less is read now does not empty it.
         still_full = scale.capacity is not None and baseline.level >= scale.capacity
@@ -92,9 +92,17 @@ def reckon(scale: Scale, baseline: Baseline | None, level: Decimal, drawn: Drawn
             finding="within-reading-tolerance",
             keeps_baseline=True,
         )
-    if scale.may_reset():
-        return Output(volume=level, bound="at-least", finding="counter-reset", reset=True)
-    return _unknown(drawn, "unexplained-fall")
+    return _unknown(baseline, drawn, "unexplained-fall")
+
+
+def _risen(scale: Scale, baseline: Baseline, level: Decimal, drawn: Drawn, rise: Decimal) -> Output:
+    """A full chamber takes no more, so what came then is not seen; one drawn from may have been full before."""
+    capacity = scale.capacity
+    if capacity is not None and level >= capacity:
+        return Output(volume=rise, bound="at-least", finding="chamber-full")
+    if capacity is not None and (baseline.level >= capacity or level + drawn.volume >= capacity):
+        return Output(volume=rise, bound="at-least", finding="chamber-was-full")
+    return Output(volume=rise, bound="exact")
 
 
 def across_daily_reset(level: Decimal) -> Output:
@@ -102,14 +110,18 @@ def across_daily_reset(level: Decimal) -> Output:
     return Output(volume=level, bound="at-least", finding="counter-reset", reset=True)
 
 
-def not_read(drawn: Drawn, finding: str) -> Output:
+def not_read(baseline: Baseline | None, drawn: Drawn, finding: str) -> Output:
     """An interval that ends with no level."""
-    return _unknown(drawn, finding)
+    return _unknown(baseline, drawn, finding)
 
 
-def _unknown(drawn: Drawn, finding: str) -> Output:
-    if drawn.volume > 0:
-        return Output(volume=drawn.volume, bound="at-least", finding=finding)
+def _unknown(baseline: Baseline | None, drawn: Drawn, finding: str) -> Output:
+    """A sample is taken from the tube (common practice, no source), so it came since. Blood given back may have been
+    in the chamber before: only what goes beyond the level that was there must have come since."""
+    beyond = drawn.given_back - baseline.level if baseline is not None else ZERO
+    certain = drawn.volume - drawn.given_back + max(beyond, ZERO)
+    if certain > 0:
+        return Output(volume=certain, bound="at-least", finding=finding)
     return Output(volume=None, bound="unknown", finding=finding)
 
 

@@ -152,6 +152,9 @@ def drawn_by(event: Event, connection: Connection) -> Decimal | None:
 def final_reading(nodes: Sequence[Node], index: int, closed: Connection, scale: Scale) -> Node | None:
     """The first reading that names a collector after it came off at `index`: units are read after they come off."""
     limit = nodes[index].order.at + NEAR
+    change = nodes[index].placement
+    if change is not None and change.opened is not None and change.opened.collector == closed.collector:
+        return None  # another chamber of the same unit: its reading is the new one's
     for ahead in range(index + 1, len(nodes)):
         node = nodes[ahead]
         if node.order.at > limit:
@@ -171,3 +174,28 @@ def final_reading(nodes: Sequence[Node], index: int, closed: Connection, scale: 
         ):
             return node
     return None
+
+
+def level_stated_here(
+    nodes: Sequence[Node], index: int, connection: Connection, scale: Scale
+) -> Decimal | None:
+    """The level, mL, that a change, a tip or an emptying of the same instant states for the end of this connection: it
+    was looked at for the act, and a reading of that minute may be of after it."""
+    here = nodes[index].order
+    for ahead in range(index + 1, len(nodes)):
+        node = nodes[ahead]
+        if node.order.at != here.at:
+            return None
+        stated = _closing_level(node, connection)
+        if stated is not None and scale.refuse(stated) is None:
+            return stated
+    return None
+
+
+def _closing_level(node: Node, connection: Connection) -> Decimal | None:
+    placement = node.placement
+    if placement is not None:
+        closes = placement.status == "used" and placement.closed == connection
+        return placement.final_level if closes else None
+    record = node.record
+    return record.level_before if type(record) is Event and record.kind == "emptied" else None

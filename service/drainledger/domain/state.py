@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from decimal import Decimal
+from typing import NamedTuple
 
 from msgspec import Struct
 
@@ -31,9 +32,11 @@ class Baseline(Struct, frozen=True, kw_only=True):
 
 
 class Drawn(Struct, frozen=True):
-    """What left the chamber since the last anchor other than by a tip: samples and blood given back, in mL."""
+    """What was taken since the last anchor other than by a tip: samples and blood given back, in mL; `given_back` is
+    the part that came out of the chamber."""
 
     volume: Decimal = ZERO
+    given_back: Decimal = ZERO
     not_stated: bool = False
     records: tuple[Key, ...] = ()
     stamp: datetime | None = None
@@ -53,13 +56,22 @@ class Closed(Struct, frozen=True):
     read_by: Key | None
 
 
+class Act(NamedTuple):
+    """Something drawn or put in, to tell whether it is charted twice; volume in mL."""
+
+    kind: str
+    at: datetime
+    volume: Decimal | None
+
+
 class Flow(Struct, frozen=True, kw_only=True):
     """The connection in place and where its arithmetic stands. `anchored_at` is where the next interval starts;
     `read_at` is the same instant where a reading stands there, None where a start or an event's level does, which no
     misreading can concern.
 
-    `larger` is the other answer of misreadings set aside since the last anchor (mL), None where there are none.
-    `irrigant` has gone in and not yet been charged to an interval.
+    `acts` are what was drawn and put in within the last quarter of an hour. `larger` is the other answer of misreadings
+    set aside since the last anchor (mL), None where there are none. `irrigant` has gone in and not yet been charged to
+    an interval.
     """
 
     connection: Connection | None = None
@@ -72,6 +84,7 @@ class Flow(Struct, frozen=True, kw_only=True):
     larger: Decimal | None = None
     irrigant: Decimal = ZERO
     nearly_full: bool = False
+    acts: tuple[Act, ...] = ()
     removed: bool = False
     last_amount_at: datetime | None = None
 

@@ -19,6 +19,12 @@ TEXTS: dict[str, str] = {
     "tell ({tolerance} mL): no output is counted and {base} mL stays the level to reckon from.",
     "chamber-full": "The chamber is full at {end} ({level} mL): at least {output} mL came out since {start}, "
     "perhaps more. Look at the unit and chart what you see.",
+    "chamber-was-full": "The chamber was or may have been full between {start} and {end}: at least {output} mL came "
+    "out, perhaps more.",
+    "count-goes-on": "The container was changed at {end}; the device's count goes on, and the level charted for the "
+    "start ({level} mL) is shown but not used.",
+    "charted-already": "The same is charted for this chamber at {end} by another entry, which is used; this one is "
+    "shown but not used.",
     "reinfusion-not-measured": "Blood was given back from this unit between {start} and {end} and the amount is not "
     "charted, " + _OUTPUT_UNTIL + ". If the amount is known, chart it.",
     "start-level-not-known": "No level is charted for the start at {start}, "
@@ -44,8 +50,8 @@ TEXTS: dict[str, str] = {
     "are used.",
     "charted-twice": "Two amounts are charted within 15 minutes, at {start} and {end}. Both are counted: if one "
     "repeats the other, retract it.",
-    "period-overlaps": "The amount charted at {end} says that it began before the amount before it ended; it is "
-    "counted from {start}.",
+    "period-overlaps": "The amount charted at {end} says that it began before the amount before it ended; only what "
+    "goes beyond those already charted is certain.",
     "already-in-place": "At {end} the drain was already connected to this unit: the entry is shown but not used.",
     "chamber-occupied": "At {end} another drain was feeding this chamber: the entry is shown but not used. Check "
     "which drain leads to which chamber.",
@@ -62,7 +68,7 @@ TEXTS: dict[str, str] = {
     "collector-not-in-place": "The reading at {end} names a unit that came off earlier: it is shown but not used.",
     "output-while-clamped": "{output} mL came out between {start} and {end} although the tube is charted as clamped "
     "all that time. Look at the clamp and chart what you see.",
-    "still-clamped": "The tube is charted as clamped since {start}. Look at the unit and chart what you see.",
+    "still-clamped": "The tube is charted as clamped since {start}.",
     "milked-while-clamped": "Milking or stripping is charted at {end} while the tube was clamped: pressure builds up.",
     "suction-not-reached": "At {end} the indicator shows that the suction is not reached.",
     "suction-differs-from-prescribed": "At {end} the suction is set to {level} cmH2O and {base} cmH2O is prescribed.",

@@ -298,13 +298,27 @@ class _Resolver:
 
 
 def _one_tip_an_instant(placements: list[Placement]) -> list[Placement]:
-    """Two nurses may chart one tip, each for her own chamber: what states this chamber's levels makes the tips of
-    the same instant that do not superfluous."""
-    stated = {
-        p.event.at for p in placements if p.tip and (p.final_level is not None or p.start_level is not None)
-    }
-    return [
-        p
-        for p in placements
-        if not (p.tip and p.part and p.event.at in stated and p.final_level is None and p.start_level is None)
-    ]
+    """Two nurses may chart one tip, each for her own chamber or both for one: of an instant the tip that states most of
+    this chamber counts. Another that names this drain is set aside; one that only reached it is not of this drain."""
+    best: dict[datetime, Placement] = {}
+    for placement in placements:
+        if placement.tip and placement.status == "used":
+            known = best.get(placement.event.at)
+            if known is None or _says_less(known, placement):
+                best[placement.event.at] = placement
+    found = []
+    for placement in placements:
+        counts = best.get(placement.event.at)
+        if not placement.tip or placement.status != "used" or placement is counts:
+            found.append(placement)
+        elif not placement.part:
+            found.append(replace(placement, status="set-aside", why="charted-already"))
+    return found
+
+
+def _says_less(one: Placement, other: Placement) -> bool:
+    def rank(placement: Placement) -> tuple[int, bool, str, str]:
+        stated = (placement.final_level is not None) + (placement.start_level is not None)
+        return -stated, bool(placement.part), placement.event.key.id, placement.event.key.source
+
+    return rank(other) < rank(one)

@@ -76,7 +76,8 @@ def _seconds(span: timedelta) -> Decimal:
 def rolling(nodes: Iterable[NodeEntry], start: datetime, end: datetime) -> RollingWindow:
     """Output over (start, end]: each interval shared by time, in exact rationals, rounded once to 0.1 mL.
 
-    A window that splits an interval is `estimated`. An output of no duration belongs to the window of its instant.
+    A window that splits an interval is `estimated`, or `unknown` where one in it is not known or a bound. An output of
+    no duration belongs to the window of its instant.
     """
     output = irrigant = Fraction(0)
     covered = _NONE
@@ -94,7 +95,7 @@ def rolling(nodes: Iterable[NodeEntry], start: datetime, end: datetime) -> Rolli
             output += share * Fraction(interval.output)
             if interval.start is not None:
                 covered += max(min(interval.end, end) - max(interval.start, start), _NONE)
-    bound: Bound = "estimated" if split else "at-least" if bounded else "exact"
+    bound: Bound = ("unknown" if split else "at-least") if bounded else "estimated" if split else "exact"
     return RollingWindow(
         start=start,
         end=end,

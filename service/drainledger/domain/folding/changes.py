@@ -6,6 +6,7 @@ from decimal import Decimal
 
 from msgspec.structs import replace
 
+from drainledger.domain import bedside as at_bedside
 from drainledger.domain.entries import Connection, LevelMark, LevelRef
 from drainledger.domain.folding.intervals import Anchor, anchor_at, close_unread, draw
 from drainledger.domain.folding.page import Page, Status, read_otherwise, unverified
@@ -41,6 +42,7 @@ def take_change(page: Page, placement: Placement) -> Status:
         page.bedside = replace(page.bedside, read_at=None)
     if event.kind == "removed":
         page.flow = replace(page.flow, removed=True)
+        page.bedside = at_bedside.take_out(page.bedside, event)
     return "used"
 
 
@@ -148,6 +150,8 @@ def _open(page: Page, placement: Placement, opened: Connection, judged: Judged, 
     flow = replace(page.flow, connection=opened, judged=judged, nearly_full=False)
     if carried:
         page.flow = flow
+        if placement.start_stated and placement.start_level is not None:
+            page.note("count-goes-on", level=placement.start_level)
         return
     page.flow = replace(
         flow,
@@ -200,6 +204,9 @@ def emptied(page: Page, event: Event) -> Status:
         return "set-aside" if ever else "waiting"
     if connection.reads != "level":
         return read_otherwise(page, connection)
+    if _emptied_already(page, event):
+        page.note("charted-already")
+        return "set-aside"
     placement = Placement(
         event=event,
         status="used",
@@ -214,3 +221,16 @@ def emptied(page: Page, event: Event) -> Status:
     _close(page, placement, connection, carried=False)
     _open(page, placement, connection, judged, carried=False)
     return "used"
+
+
+def _emptied_already(page: Page, event: Event) -> bool:
+    """Whether another emptying of the same instant counts: the one that states a level, then the first by id."""
+    rivals = [event]
+    for step in (-1, 1):
+        index = page.index + step
+        while 0 <= index < len(page.nodes) and page.nodes[index].order.at == event.at:
+            other = page.nodes[index].record
+            if isinstance(other, Event) and other.kind == "emptied":
+                rivals.append(other)
+            index += step
+    return min(rivals, key=lambda e: (e.level_before is None, e.key.id, e.key.source)) is not event

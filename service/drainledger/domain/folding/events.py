@@ -10,8 +10,9 @@ from drainledger.domain import bedside as at_bedside
 from drainledger.domain.folding.changes import emptied
 from drainledger.domain.folding.intervals import draw
 from drainledger.domain.folding.page import Page, Status
+from drainledger.domain.numbers import TWICE_SECONDS, seconds_between
 from drainledger.domain.records import Event
-from drainledger.domain.state import ZERO
+from drainledger.domain.state import ZERO, Act
 from drainledger.domain.topology import Judged
 
 
@@ -22,8 +23,10 @@ def take_event(page: Page, event: Event) -> Status:
     kind = event.kind
     if kind == "emptied":
         return emptied(page, event)
+    if kind in ("sampled", "reinfused", "irrigated"):
+        _charted_twice(page, event)
     if kind in ("sampled", "reinfused"):
-        if page.flow.connection is not None and page.flow.connection.reads != "volume":
+        if page.flow.connection is not None and page.flow.connection.reads == "level":
             draw(page, event, page.node.stamp, page.flow.connection)
     elif kind == "irrigated":
         page.flow = replace(page.flow, irrigant=page.flow.irrigant + (event.volume or ZERO))
@@ -40,6 +43,16 @@ def take_event(page: Page, event: Event) -> Status:
     elif kind == "weighed" and event.weight is not None:
         _weigh(page, event.weight)
     return "used"
+
+
+def _charted_twice(page: Page, event: Event) -> None:
+    """The same volume drawn or put in twice within a quarter of an hour is counted twice, and told."""
+    act = Act(event.kind, event.at, event.volume)
+    recent = tuple(a for a in page.flow.acts if seconds_between(a.at, event.at) <= TWICE_SECONDS)
+    twin = next((a for a in recent if (a.kind, a.volume) == (act.kind, act.volume)), None)
+    if twin is not None:
+        page.note("charted-twice", start=twin.at)
+    page.flow = replace(page.flow, acts=(*recent, act))
 
 
 def _weigh(page: Page, weight: Decimal) -> None:

@@ -16,6 +16,7 @@ from drainledger.domain.levels import Output, Scale
 from drainledger.domain.nodes import drawn_by
 from drainledger.domain.numbers import (
     SHORTEST_RATED,
+    TWICE_SECONDS,
     deviation,
     hourly,
     hourly_per_weight,
@@ -109,6 +110,7 @@ def anchor_at(page: Page, anchor: Anchor, scale: Scale, part: str = "") -> None:
         )
     page.flow = replace(
         page.flow,
+        acts=tuple(a for a in page.flow.acts if seconds_between(a.at, at) <= TWICE_SECONDS),
         baseline=kept,
         anchored_at=at,
         read_at=anchor.read_at,
@@ -254,7 +256,7 @@ def close_unread(page: Page, placement: Placement, finding: str) -> None:
     emit(
         page,
         Ending(
-            out=between.not_read(drawn, finding),
+            out=between.not_read(baseline, drawn, finding),
             start=flow.anchored_at,
             part=placement.part,
             records=drawn.records,
@@ -275,6 +277,7 @@ def draw(page: Page, event: Event, stamp: datetime, connection: Connection) -> N
         page.flow,
         drawn=Drawn(
             drawn.volume + (volume or ZERO),
+            drawn.given_back + (volume or ZERO) if event.kind == "reinfused" else drawn.given_back,
             drawn.not_stated or volume is None,
             (*drawn.records, event.key),
             stamp if drawn.stamp is None else max(drawn.stamp, stamp),

@@ -33,7 +33,7 @@ def is_misread(page: Page, reading: Reading, connection: Connection, scale: Scal
     second = ahead.level - level + ahead.drawn
     whole = first + second
     first_falls = first < -scale.tolerance(baseline.level, level)
-    second_falls = second < -scale.tolerance(level, ahead.level)
+    second_falls = second < -scale.tolerance(max(baseline.level, level), ahead.level)
     if not (first_falls or second_falls) or whole < -scale.tolerance(baseline.level, ahead.level):
         return False
     larger = (ZERO if first_falls else max(first, ZERO)) + (ZERO if second_falls else max(second, ZERO))

@@ -37,6 +37,8 @@ def _air(page: Page, reading: Reading, profile: Profile | None) -> None:
     if refused is not None:
         page.dropped = ("air_leak.grade",)
         page.note(refused)
+    if refused == "grade-off-scale":
+        air = replace(air, grade=None)
     leaks = at_bedside.shows_leak(air)
     if leaks:
         _leaking(page, reading)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from decimal import Decimal
 
 from msgspec.structs import replace
@@ -12,12 +13,10 @@ from drainledger.domain.folding.misreading import is_misread
 from drainledger.domain.folding.observed import observe, overdue
 from drainledger.domain.folding.page import Page, Status, mark, read_otherwise, unverified
 from drainledger.domain.levels import Output, Scale
-from drainledger.domain.nodes import NEAR, Node, amount_read, level_on
-from drainledger.domain.numbers import seconds_between
+from drainledger.domain.nodes import NEAR, Node, amount_read, level_on, level_stated_here
+from drainledger.domain.numbers import TWICE_SECONDS, seconds_between
 from drainledger.domain.records import Reading
 from drainledger.domain.state import ZERO, Closed
-
-_TWICE_SECONDS = 15 * 60
 
 
 def take_reading(page: Page, reading: Reading) -> Status:
@@ -67,6 +66,12 @@ def _of_another_unit(page: Page, reading: Reading, named: str) -> Status:
         if scale is not None and closed.level is not None and at - closed.at <= NEAR:
             return _check_against(page, reading, closed, scale, level)
         return _set_level_aside(page, reading, closed.connection, level, "collector-not-in-place")
+    if _was_final(page, reading):
+        known = [c for c in page.connections if c.collector == named and c.start <= at]
+        page.speaks_of = known[-1]
+        level = amount_read(reading, known[-1])
+        assert level is not None
+        return mark(page, reading, known[-1], level, used=True)
     known = [c for c in page.connections if c.collector == named and c.start <= at]
     if known:
         page.speaks_of = known[-1]
@@ -77,6 +82,29 @@ def _of_another_unit(page: Page, reading: Reading, named: str) -> Status:
         return _set_level_aside(page, reading, known[-1], level, "collector-not-in-place")
     page.note("unit-change-not-charted")
     return "waiting"
+
+
+def _charted_since(page: Page, start: datetime) -> Decimal:
+    """The amounts whose periods end after an instant, mL."""
+    total = ZERO
+    for node in reversed(page.nodes[: page.index]):
+        if node.order.at <= start:
+            break
+        interval = node.entry.interval if node.entry is not None else None
+        if interval is not None and interval.output is not None:
+            total += interval.output
+    return total
+
+
+def _was_final(page: Page, reading: Reading) -> bool:
+    """Whether a change before it took the reading for the last level of the unit that came off, others since or not."""
+    for node in reversed(page.nodes[: page.index]):
+        if reading.at - node.order.at > NEAR:
+            return False
+        closed = node.after.flow.closed if node.after is not None else None
+        if closed is not None and closed.read_by == reading.key:
+            return True
+    return False
 
 
 def _check_against(page: Page, reading: Reading, closed: Closed, scale: Scale, level: Decimal) -> Status:
@@ -102,6 +130,10 @@ def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
         return _set_level_aside(page, reading, connection, level, refused, base=scale.capacity or ZERO)
     if scale.finer_than_graduation(level):
         page.note("finer-than-graduation", level=level, tolerance=scale.chamber.graduation(level))
+    stated = level_stated_here(page.nodes, page.index, connection, scale)
+    if stated is not None and abs(level - stated) > scale.tolerance(level, stated):
+        page.note("readings-disagree", level=level, base=stated)
+        return mark(page, reading, connection, level, used=False, why="readings-disagree")
     chosen = page.anchor_here(connection, scale)
     if chosen is not page.node:
         return _second_reading(page, reading, connection, scale, level, chosen)
@@ -169,16 +201,19 @@ def _by_volume(page: Page, reading: Reading) -> Status:
         return "set-aside"
     at = reading.at
     start = reading.from_ if reading.from_ is not None else flow.anchored_at
+    out = Output(volume=reading.volume, bound="exact")
     if start is not None and flow.anchored_at is not None and start < flow.anchored_at:
+        # What was charted for part of its period may be in it or not: only the rest is certain.
+        certain = reading.volume - _charted_since(page, start)
+        out = Output(volume=max(certain, ZERO), bound="at-least")
         start = flow.anchored_at
         page.note("period-overlaps", start=start)
     last = flow.last_amount_at
-    if last is not None and seconds_between(last, at) <= _TWICE_SECONDS:
+    if last is not None and seconds_between(last, at) <= TWICE_SECONDS:
         page.note("charted-twice", start=last)
     page.flow = replace(flow, anchored_at=at, last_amount_at=at)
     page.sums = replace(page.sums, since=page.sums.since or start or at, measured=False)
     if start == at and reading.volume == 0:
         return "used"
-    out = Output(volume=reading.volume, bound="exact")
     emit(page, Ending(out, start, page.node.stamp, unverified=unverified(reading)))
     return "used"
