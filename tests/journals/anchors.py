@@ -6,6 +6,7 @@ clamps, amounts, corrections, retractions, duplicates, two readings at once. Vol
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -108,12 +109,20 @@ def drained(raws: Iterable[Raw]) -> dict[str, Drained]:
         if raw["record"] == "drain":
             walk.add_drain(raw)
     done = [raw for raw in holding if raw["record"] in ("event", "reading")]
-    done.sort(
-        key=lambda raw: (datetime.fromisoformat(raw["at"]), _RANKS[raw.get("kind", "reading")], raw["id"])
-    )
-    for place, raw in enumerate(done):
-        walk.take(place, raw)
+    done.sort(key=lambda raw: datetime.fromisoformat(raw["at"]))
+    places = itertools.count()
+    for _, same in itertools.groupby(done, key=lambda raw: datetime.fromisoformat(raw["at"])):
+        connected = set(walk.open)
+        instant = sorted(same, key=lambda raw: (_rank(raw, connected), raw["id"]))
+        for raw in instant:
+            walk.take(next(places), raw, instant)
     return walk.drains
+
+
+def _rank(raw: Raw, connected: set[str]) -> int:
+    """`connected` of a drain that is connected already is a change, and comes last."""
+    kind = raw.get("kind", "reading")
+    return 5 if kind == "connected" and raw["drain"] in connected else _RANKS[kind]
 
 
 class _Walk:
@@ -130,11 +139,23 @@ class _Walk:
         if "weight" in raw:
             drain.weights.append((-1, Decimal(raw["weight"]["value"])))
 
-    def take(self, place: int, raw: Raw) -> None:
+    def take(self, place: int, raw: Raw, instant: list[Raw]) -> None:
         kind = raw.get("kind", "reading")
         here: dict[str, Any] = {"place": place, "id": raw["id"], "at": datetime.fromisoformat(raw["at"])}
         for drain, levels in self._concerned(raw, kind):
-            self._one(kind, raw, drain, levels, here)
+            if kind not in ("tipped", "emptied") or self._counts(kind, raw, drain, instant):
+                self._one(kind, raw, drain, levels, here)
+
+    def _counts(self, kind: str, raw: Raw, drain: str, instant: list[Raw]) -> bool:
+        """Of one minute's tips (or emptyings) of a chamber, the one that states most of it counts."""
+        ranks = {}
+        for other in instant:
+            if other.get("kind") == kind:
+                for concerned, levels in self._concerned(other, kind):
+                    if concerned == drain:
+                        stated = sum(name in levels for name in ("level_before", "level_after"))
+                        ranks[other["id"]] = (-stated, other.get("drain") != drain, other["id"])
+        return min(ranks.values()) == ranks[raw["id"]]
 
     def _concerned(self, raw: Raw, kind: str) -> list[tuple[str, Raw]]:
         """The drains that a record speaks of, each with where its levels are stated."""
@@ -166,7 +187,7 @@ class _Walk:
             return
         elif kind in ("sampled", "reinfused"):
             if kind == "sampled" or raw["collector"] == segment.collector:
-                segment.drawn.append(here | {"volume": mark(raw, "volume")})
+                segment.drawn.append(here | {"volume": mark(raw, "volume"), "back": kind == "reinfused"})
         elif kind in ("tipped", "emptied"):
             after = 0 if kind == "emptied" else mark(levels, "level_after")
             segment.anchor(here, "close", mark(levels, "level_before"))

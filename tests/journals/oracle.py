@@ -70,16 +70,15 @@ def ledgers(raws: Iterable[Raw]) -> dict[str, pd.DataFrame]:
 
 def segment_rows(segment: Segment) -> list[dict[str, Any]]:
     """The intervals of one undisturbed stretch of one chamber."""
-    anchors = _one_reading_an_instant(segment.anchors)
+    anchors = _one_reading_an_instant(_without_contradicted(segment, segment.anchors))
     anchors, spanned = _without_misreads(segment, anchors)
     frame = pd.DataFrame(anchors).astype({"level": "Int64"})
     frame["spanned"] = [place in spanned for place in frame["place"]]
     frame["stated"] = [_drawn_by(segment, place) for place in frame["place"]]
     frame["unstated"] = [_unstated_by(segment, place) for place in frame["place"]]
-    drawn = frame["stated"].diff().fillna(0).astype("int64")
     lost = frame["unstated"].diff().fillna(0) > 0
     frame["effective"] = frame["level"] + frame["stated"]
-    frame["chain"], frame["full"] = _chains(segment, anchors, lost)
+    frame["chain"], frame["full"], before = _chains(segment, anchors, lost)
     frame["raised"] = frame.groupby("chain")["effective"].cummax()
     output = frame.groupby("chain")["raised"].diff()
     rows: list[dict[str, Any]] = []
@@ -90,7 +89,7 @@ def segment_rows(segment: Segment) -> list[dict[str, Any]]:
     for i in range(1, len(frame)):
         row: Any = frame.iloc[i]
         known = not pd.isna(output.iloc[i])
-        value = int(output.iloc[i]) if known else (int(drawn.iloc[i]) or None)
+        value = int(output.iloc[i]) if known else _certain(segment, anchors, i, before[i])
         exact = known and not row["full"] and not row["spanned"]
         step = unspent + bases[i][0] - bases[i - 1][0] if exact else None
         start, end = anchors[i - 1]["at"], anchors[i]["at"]
@@ -111,6 +110,18 @@ def segment_rows(segment: Segment) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def _without_contradicted(segment: Segment, anchors: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Readings that the level stated for a change of their own minute contradicts are not used."""
+    stated = {a["at"]: a["stated"] for a in anchors if a["kind"] == "close" and a["level"] is not None}
+    return [
+        a
+        for a in anchors
+        if a["kind"] != "read"
+        or a["at"] not in stated
+        or abs(a["stated"] - stated[a["at"]]) <= segment.tolerance(max(a["stated"], stated[a["at"]]))
+    ]
 
 
 def _one_reading_an_instant(anchors: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -139,7 +150,7 @@ def _without_misreads(
         if c is not None and base is not None and kept[-1]["kind"] == b["kind"] == c["kind"] == "read":
             near = c["at"] - kept[-1]["at"] <= _FOUR_HOURS
             explained = _unstated_by(segment, c["place"]) > _unstated_by(segment, kept[-1]["place"])
-            falls = _falls(segment, base, b) or _falls(segment, _own_base(segment, b), c)
+            falls = _falls(segment, base, b) or _falls(segment, _own_base(segment, b), c, base.level)
             if near and not explained and falls and not _falls(segment, base, c):
                 spanned.add(c["place"])
                 continue
@@ -151,16 +162,26 @@ def _without_misreads(
     return kept, {next(place for place in places if place >= mark) for mark in spanned}
 
 
+def _certain(segment: Segment, anchors: list[dict[str, Any]], i: int, base: int | None) -> int | None:
+    """What came for certain in an interval whose output is not known: samples, which are taken from the tube, and of
+    the blood given back what goes beyond the level that was there."""
+    first, last = anchors[i - 1]["place"], anchors[i]["place"]
+    taken = [t for t in segment.drawn if first <= t["place"] < last]
+    sampled = sum(t["volume"] or 0 for t in taken if not t["back"])
+    back = sum(t["volume"] or 0 for t in taken if t["back"])
+    return sampled + (max(back - base, 0) if base is not None else 0) or None
+
+
 def _effective(segment: Segment, anchor: dict[str, Any]) -> int:
     """The level had nothing been drawn from this stretch of the chamber."""
     return int(anchor["level"]) + _drawn_by(segment, anchor["place"])
 
 
-def _falls(segment: Segment, base: Base | None, anchor: dict[str, Any]) -> bool:
-    """Whether a level lies below the baseline by more than the tolerance at the greater of the two."""
+def _falls(segment: Segment, base: Base | None, anchor: dict[str, Any], beside: int = 0) -> bool:
+    """Whether a level lies below the baseline by more than the tolerance at the greatest of the levels looked at."""
     if base is None or anchor["level"] is None:
         return False
-    tolerance = segment.tolerance(max(base.level, int(anchor["level"])))
+    tolerance = segment.tolerance(max(base.level, int(anchor["level"]), beside))
     return _effective(segment, anchor) - base.effective < -tolerance
 
 
@@ -181,20 +202,23 @@ def _next_base(segment: Segment, base: Base | None, anchor: dict[str, Any]) -> B
 
 def _chains(
     segment: Segment, anchors: list[dict[str, Any]], lost: pd.Series[bool]
-) -> tuple[list[int], list[bool]]:
-    """Numbers the chains: a new one wherever the output is not known. Also tells which intervals end in a full chamber,
-    or begin in one that nothing shows to be full no longer: they say no more than "at least"."""
-    chain, chains, full = 0, [], []
+) -> tuple[list[int], list[bool], list[int | None]]:
+    """Numbers the chains: a new one wherever the output is not known. Also tells which intervals say no more than "at
+    least" because the chamber was or may have been full, and the level that stood before each anchor."""
+    chain, chains, full, before = 0, [], [], list[int | None]()
     base: Base | None = None
+    place = -1
     for anchor, gap in zip(anchors, lost, strict=True):
+        before.append(base.level if base is not None else None)
         if base is None or gap or anchor["level"] is None or _falls(segment, base, anchor):
             base, chain = None, chain + 1
         was_full = base is not None and base.level == segment.capacity
-        below = base is not None and _effective(segment, anchor) < base.effective
+        drawn = _drawn_by(segment, anchor["place"]) - (_drawn_by(segment, place) if place >= 0 else 0)
+        reached = base is not None and (anchor["level"] or 0) + drawn >= segment.capacity
         chains.append(chain)
-        full.append(anchor["level"] == segment.capacity or (was_full and below))
-        base = _next_base(segment, base, anchor)
-    return chains, full
+        full.append(anchor["level"] == segment.capacity or was_full or reached)
+        base, place = _next_base(segment, base, anchor), anchor["place"]
+    return chains, full, before
 
 
 def _bases(segment: Segment, frame: pd.DataFrame) -> list[tuple[Level, Level]]:

@@ -70,6 +70,16 @@ def level_on(node: Node, connection: Connection, scale: Scale) -> Decimal | None
     return level
 
 
+def usable_level(nodes: Sequence[Node], index: int, connection: Connection, scale: Scale) -> Decimal | None:
+    """The level (mL) of the node at `index` as an anchor of the connection; None also where a change of its own minute
+    states another."""
+    level = level_on(nodes[index], connection, scale)
+    if level is None:
+        return None
+    stated = level_stated_here(nodes, index, connection, scale)
+    return None if stated is not None and abs(level - stated) > scale.tolerance(level, stated) else level
+
+
 def anchor_of_instant(
     nodes: Sequence[Node], index: int, connection: Connection, scale: Scale, priorities: Mapping[str, int]
 ) -> Node:
@@ -78,26 +88,26 @@ def anchor_of_instant(
     here = nodes[index]
     if not _beside(nodes, index - 1, here) and not _beside(nodes, index + 1, here):
         return here
-    rivals = [node for node in _instant(nodes, index) if level_on(node, connection, scale) is not None]
-
-    def rank(node: Node) -> tuple[int, Decimal, str, str]:
-        level = level_on(node, connection, scale)
-        return -priorities.get(node.order.source, 0), level or ZERO, node.order.id, node.order.source
-
-    return min(rivals, key=rank)
+    levels = ((at, usable_level(nodes, at, connection, scale)) for at in _instant(nodes, index))
+    ranks = [
+        (-priorities.get(nodes[at].order.source, 0), level, nodes[at].order.id, nodes[at].order.source, at)
+        for at, level in levels
+        if level is not None
+    ]
+    return nodes[min(ranks)[-1]] if ranks else here
 
 
 def _beside(nodes: Sequence[Node], index: int, node: Node) -> bool:
     return 0 <= index < len(nodes) and nodes[index].order[:2] == node.order[:2]
 
 
-def _instant(nodes: Sequence[Node], index: int) -> Iterator[Node]:
+def _instant(nodes: Sequence[Node], index: int) -> Iterator[int]:
     here = nodes[index]
     first = index
     while _beside(nodes, first - 1, here):
         first -= 1
     while _beside(nodes, first, here):
-        yield nodes[first]
+        yield first
         first += 1
 
 
@@ -125,12 +135,10 @@ def next_level(
             if taken is None:
                 return None
             drawn += taken
-        elif node.order[:2] != here[:2]:
-            level = level_on(node, connection, scale)
-            if level is not None:
-                chosen = anchor_of_instant(nodes, ahead, connection, scale, priorities)
-                level = level_on(chosen, connection, scale)
-                return None if level is None else LevelAhead(scale.read(level), drawn, chosen)
+        elif node.order[:2] != here[:2] and usable_level(nodes, ahead, connection, scale) is not None:
+            chosen = anchor_of_instant(nodes, ahead, connection, scale, priorities)
+            level = level_on(chosen, connection, scale)
+            return None if level is None else LevelAhead(scale.read(level), drawn, chosen)
     return None
 
 

@@ -13,7 +13,7 @@ from drainledger.domain.folding.misreading import is_misread
 from drainledger.domain.folding.observed import observe, overdue
 from drainledger.domain.folding.page import Page, Status, mark, read_otherwise, unverified
 from drainledger.domain.levels import Output, Scale
-from drainledger.domain.nodes import NEAR, Node, amount_read, level_on, level_stated_here
+from drainledger.domain.nodes import NEAR, Node, amount_read, level_on, level_stated_here, usable_level
 from drainledger.domain.numbers import TWICE_SECONDS, seconds_between
 from drainledger.domain.records import Reading
 from drainledger.domain.state import ZERO, Closed
@@ -130,9 +130,9 @@ def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
         return _set_level_aside(page, reading, connection, level, refused, base=scale.capacity or ZERO)
     if scale.finer_than_graduation(level):
         page.note("finer-than-graduation", level=level, tolerance=scale.chamber.graduation(level))
-    stated = level_stated_here(page.nodes, page.index, connection, scale)
-    if stated is not None and abs(level - stated) > scale.tolerance(level, stated):
-        page.note("readings-disagree", level=level, base=stated)
+    if usable_level(page.nodes, page.index, connection, scale) is None:
+        stated = level_stated_here(page.nodes, page.index, connection, scale)
+        page.note("readings-disagree", level=level, base=stated or ZERO)
         return mark(page, reading, connection, level, used=False, why="readings-disagree")
     chosen = page.anchor_here(connection, scale)
     if chosen is not page.node:
