@@ -19,6 +19,8 @@ from drainledger.domain.windows import charted
 
 Period: TypeAlias = tuple[datetime, "datetime | None"]
 #: Name and local day: what a window is known by outside, whatever its bounds.
+#: Events that begin or end a clamp: with the tube goes its clamp.
+_CLAMPING = ("clamped", "unclamped", "removed")
 _WindowKey: TypeAlias = tuple[str, str]
 
 
@@ -133,7 +135,7 @@ class WindowBook:
                     for slot in calendar.charged(interval.start, interval.end):
                         affected[(slot.name, slot.day)] = slot
         entries = [entry for entry in (change.old, change.new) if entry is not None]
-        if any(isinstance(e.record, Event) and e.record.kind in ("clamped", "unclamped") for e in entries):
+        if any(isinstance(e.record, Event) and e.record.kind in _CLAMPING for e in entries):
             # A clamp may reach into every later window.
             at = min(entry.at for entry in entries)
             affected |= {key: _slot_of(window) for key, window in self._windows.items() if window.end > at}
