@@ -65,7 +65,7 @@ def test_it_holds_the_package_the_mappings_and_the_fixtures_and_nothing_else(whe
     assert "drainledger/_mappings/codes.toml" in mappings
     assert "drainledger/_fixtures/ward.ndjson" in fixtures
     assert "drainledger/py.typed" in names
-    assert names == shipped("service", "") | mappings | fixtures
+    assert names == shipped("service/drainledger", "drainledger/") | mappings | fixtures
 
 
 def test_its_metadata_carries_licence_notice_and_dependencies(wheel: Path) -> None:
