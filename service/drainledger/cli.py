@@ -1,4 +1,4 @@
-"""The command line: `drainledger convert`, `conformance` and `check` (DESIGN 6).
+"""The command line: `drainledger convert`, `conformance`, `check`, `serve`, `keys` and `db` (DESIGN 6).
 
 Exit codes: 0 nothing is wrong, 1 something in the input is (records held, a resource not valid), 2 wrong usage, or a
 file that can't be opened, 70 a fault of this program, 141 whoever read the output has gone. Libraries are imported
@@ -20,6 +20,9 @@ from typing import Annotated
 import typer
 
 from drainledger import __version__
+from drainledger.commands.db import db
+from drainledger.commands.keys import keys
+from drainledger.commands.serve import serve
 from drainledger.convert.settings import BASE, Emit, Fhir
 
 CAUTION = "Not a medical device, not an alarm. Check the patient; local policy and licensed practice decide."
@@ -42,6 +45,9 @@ app = typer.Typer(
 )
 check = typer.Typer(no_args_is_help=True, rich_markup_mode=None, context_settings=_LOOK, epilog=CAUTION)
 app.add_typer(check, name="check")
+app.add_typer(keys, name="keys", context_settings=_LOOK, epilog=CAUTION)
+app.add_typer(db, name="db", context_settings=_LOOK, epilog=CAUTION)
+app.command(epilog=CAUTION)(serve)
 
 
 def _version(wanted: bool) -> None:

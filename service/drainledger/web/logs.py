@@ -38,7 +38,8 @@ def configure(level: str, stream: TextIO | None = None) -> None:
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(level.upper())
-    logging.getLogger("httpx").setLevel(logging.WARNING)  # it would log the URL of each request
+    for chatty in ("alembic", "httpx", "uvicorn"):  # httpx would log the URL of each request
+        logging.getLogger(chatty).setLevel(logging.WARNING)
     structlog.configure(
         processors=[*_COMMON, structlog.stdlib.ProcessorFormatter.wrap_for_formatter],
         wrapper_class=structlog.stdlib.BoundLogger,

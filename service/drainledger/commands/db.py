@@ -1,0 +1,62 @@
+"""`drainledger db`: the database's tables, its integrity, its copies."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from drainledger.commands.common import DatabaseOption, SettingsOption, opened, settings_with, told
+
+db = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
+
+ArchiveArgument = Annotated[Path, typer.Argument(metavar="FILE", help="The archive.")]
+
+
+@db.callback()
+def db_() -> None:
+    """Bring the tables up to date, check what is stored, back it up and restore it."""
+
+
+@db.command()
+def upgrade(database: DatabaseOption = None, settings: SettingsOption = None) -> None:
+    """Bring the tables up to this release, from nothing or from an older one; all of it or nothing."""
+    from drainledger.store.migrations import upgrade as upgraded
+
+    with told():
+        upgraded(settings_with(settings, database=database).database.get_secret_value())
+    typer.echo("the database is up to date", err=True)
+
+
+@db.command()
+def check(database: DatabaseOption = None, settings: SettingsOption = None) -> None:
+    """Read through everything that is stored and say what is not as it was written. Exit code 1 if anything is."""
+    from drainledger.store.checking import check as checked
+
+    with opened(database, settings) as store:
+        faults = checked(store)
+    for fault in faults:
+        typer.echo(str(fault))
+    typer.echo(f"{len(faults)} faults", err=True)
+    raise typer.Exit(1 if faults else 0)
+
+
+@db.command()
+def backup(file: ArchiveArgument, database: DatabaseOption = None, settings: SettingsOption = None) -> None:
+    """Write everything to an archive, as it is at one moment; the service may go on writing."""
+    from drainledger.store.backup import backup as backed_up
+
+    with opened(database, settings) as store:
+        backed_up(store, file)
+    typer.echo(f"{file} is written", err=True)
+
+
+@db.command()
+def restore(file: ArchiveArgument, database: DatabaseOption = None, settings: SettingsOption = None) -> None:
+    """Fill an empty database from an archive, of whichever kind of database it was made."""
+    from drainledger.store.backup import restore as restored
+
+    with told():
+        restored(file, settings_with(settings, database=database).database.get_secret_value())
+    typer.echo(f"{file} is restored; 'drainledger db check' reads it through", err=True)

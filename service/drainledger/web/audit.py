@@ -1,0 +1,114 @@
+"""Every access to patient data leaves a row before it is answered (DESIGN 9, 10); those of a moment share a commit."""
+
+from __future__ import annotations
+
+import asyncio
+import queue
+import threading
+from collections.abc import AsyncIterator, Callable, Sequence
+from concurrent.futures import Future
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from starlette.requests import Request
+
+from drainledger.store.rows import AuditRow
+from drainledger.store.store import Store
+from drainledger.web.auth.principal import Principal
+from drainledger.web.problems import Refusal
+
+_MOST_SHARED = 500
+
+
+@dataclass(slots=True)
+class Access:
+    """One access, to be filled in by the route: the drains touched, and the status of the answer."""
+
+    drains: set[str] = field(default_factory=set)
+    outcome: int = 200
+
+
+class Audit:
+    """Writes rows from any thread; one thread of its own commits them, many at a time. What intake takes in has its row
+    in the same commit, and none here."""
+
+    def __init__(self, store: Store, clock: Callable[[], datetime]) -> None:
+        self._store, self._clock = store, clock
+        self._queue: queue.SimpleQueue[tuple[str, AuditRow, Future[None]] | None] = queue.SimpleQueue()
+        self._thread = threading.Thread(target=self._work, name="audit", daemon=True)
+        self._thread.start()
+
+    @asynccontextmanager
+    async def access(self, request: Request, principal: Principal, action: str) -> AsyncIterator[Access]:
+        """Around a route's work; at its end the row is on disk, also where the work ends in a refusal.
+
+        `action`: read (one drain's data), search (a list), trace, operate (held records).
+        """
+        access = Access()
+        try:
+            yield access
+        except Refusal as refusal:
+            access.outcome = refusal.status
+            await self.note(request, principal, action, access)
+            raise
+        await self.note(request, principal, action, access)
+
+    async def note(self, request: Request, principal: Principal, action: str, access: Access) -> None:
+        """One row, on disk when this returns."""
+        row = AuditRow(
+            at=self._clock(),
+            principal=principal.name,
+            action=action,
+            method=request.method,
+            route=route_of(request),
+            outcome=str(access.outcome),
+            request_id=request.state.request,
+            drains=tuple(sorted(access.drains)),
+        )
+        written: Future[None] = Future()
+        self._queue.put((principal.tenant, row, written))
+        await asyncio.wrap_future(written)
+
+    def close(self) -> None:
+        """Writes what waits, and ends."""
+        self._queue.put(None)
+        self._thread.join()
+
+    def _work(self) -> None:
+        more = True
+        while more:
+            waiting, more = self._gather()
+            by_tenant: dict[str, list[tuple[AuditRow, Future[None]]]] = {}
+            for tenant, row, written in waiting:
+                by_tenant.setdefault(tenant, []).append((row, written))
+            for tenant, rows in by_tenant.items():
+                self._commit(tenant, rows)
+
+    def _gather(self) -> tuple[list[tuple[str, AuditRow, Future[None]]], bool]:
+        waiting = []
+        found = self._queue.get()
+        while found is not None:
+            waiting.append(found)
+            if len(waiting) == _MOST_SHARED or self._queue.empty():
+                return waiting, True
+            found = self._queue.get()
+        return waiting, False
+
+    def _commit(self, tenant: str, rows: Sequence[tuple[AuditRow, Future[None]]]) -> None:
+        try:
+            with self._store.write(tenant, self._clock()) as write:
+                write.audit(*(row for row, _ in rows))
+        except Exception as fault:  # told to each caller: without its row nothing is answered
+            for _, written in rows:
+                if written.set_running_or_notify_cancel():
+                    written.set_exception(fault)
+            return
+        for _, written in rows:
+            if written.set_running_or_notify_cancel():
+                written.set_result(None)
+
+
+def route_of(request: Request) -> str:
+    """The template of the route, never the path: that can name a drain."""
+    return getattr(request.scope.get("route"), "path", "unmatched")

@@ -1,0 +1,51 @@
+"""All that a route may use, made once: in `create_app`, or by a test from its own parts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol, cast
+
+from starlette.requests import HTTPConnection
+
+from drainledger.intake.answers import Answer, Submission
+from drainledger.intake.views import Views
+from drainledger.settings import Settings
+from drainledger.store.store import Store
+from drainledger.web.audit import Audit
+from drainledger.web.auth.tokens import Tokens
+from drainledger.web.gate import Gate
+from drainledger.web.limits import Budget, RateLimit
+from drainledger.web.metrics import Metrics
+from drainledger.web.pages import Cursors
+
+
+class Submits(Protocol):
+    """The way in; drainledger.intake.intake.Intake."""
+
+    def submit(self, submission: Submission) -> Future[Answer]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """`tokens` None: no JWT is accepted. `demo`: open to this machine."""
+
+    settings: Settings
+    store: Store
+    intake: Submits
+    views: Views
+    clock: Callable[[], datetime]
+    demo: bool
+    tokens: Tokens | None
+    audit: Audit
+    gate: Gate
+    metrics: Metrics
+    rate: RateLimit
+    budget: Budget
+    cursors: Cursors
+
+
+def service_of(connection: HTTPConnection) -> Service:
+    return cast(Service, connection.app.state.service)

@@ -1,0 +1,1 @@
+"""`/v1`: records in, views out (DESIGN 6)."""
