@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left, bisect_right, insort
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple, TypeAlias
@@ -43,6 +43,8 @@ class WindowBook:
         self._nodes = nodes
         self._orders = orders
         self._windows: dict[_WindowKey, Window] = {}
+        #: The windows by their ends, so that a refold need not look at all of a long history.
+        self._ends: list[tuple[datetime, _WindowKey]] = []
         self._calendar: Calendar | None = None
         self._joined: Sequence[Period] = ()
         self._as_of: datetime | None = None
@@ -60,13 +62,14 @@ class WindowBook:
         """Without the drain's own record there are no windows."""
         dropped = [WindowChange(self._drain_id, window, None) for window in self._windows.values()]
         self._windows = {}
+        self._ends = []
         return dropped
 
     def settle(self, until: datetime) -> list[Window]:
         """Lets go of the closed windows that nothing from `until` on can be charged to."""
         self._settled_until = until
         done = [key for key, window in self._windows.items() if self._is_done(window, until)]
-        return [self._windows.pop(key) for key in done]
+        return [self._pop(key) for key in done]
 
     def _is_done(self, window: Window, until: datetime) -> bool:
         grace = self._calendar.grace if self._calendar is not None else timedelta(0)
@@ -82,9 +85,8 @@ class WindowBook:
         if frame.joined != self._joined or calendar is not known:
             self._joined = frame.joined
             affected |= self._every_slot(calendar)
-        for key, window in self._windows.items():
-            if self._may_be_open(window, frame):
-                affected.setdefault(key, _slot_of(window))
+        for key in self._may_be_open(frame):
+            affected.setdefault(key, _slot_of(self._windows[key]))
         self._as_of = frame.as_of
         found = []
         for key, slot in affected.items():
@@ -94,18 +96,25 @@ class WindowBook:
             new = self._window(slot, calendar, frame)
             if old == new:
                 continue
-            if new is None:
-                del self._windows[key]
-            else:
+            if old is not None:
+                self._pop(key)
+            if new is not None:
                 self._windows[key] = new
+                insort(self._ends, (new.end, key))
             found.append(WindowChange(self._drain_id, old, new))
         return found
 
-    def _may_be_open(self, window: Window, frame: Frame) -> bool:
-        """Whether the drain's latest record, as it was or as it is, leaves the window open. Removal closes it all the
+    def _pop(self, key: _WindowKey) -> Window:
+        window = self._windows.pop(key)
+        del self._ends[bisect_left(self._ends, (window.end, key))]
+        return window
+
+    def _may_be_open(self, frame: Frame) -> list[_WindowKey]:
+        """The windows that the drain's latest record, as it was or as it is, leaves open. Removal closes them all the
         same, but may be withdrawn, and a clamp reaches on."""
         known = [at for at in (self._as_of, frame.as_of) if at is not None]
-        return not known or window.end + frame.rules.grace > min(known)
+        first = bisect_right(self._ends, min(known) - frame.rules.grace, key=_end) if known else 0
+        return [key for _, key in self._ends[first:]]
 
     def _is_let_go(self, slot: Slotted, calendar: Calendar) -> bool:
         return self._settled_until is not None and slot.end + calendar.grace <= self._settled_until
@@ -166,6 +175,10 @@ class WindowBook:
             if clamp is not None:
                 spans[clamp.since] = clamp.until if clamp.until is not None else min(as_of, slot.end)
         return list(spans.items())
+
+
+def _end(entry: tuple[datetime, _WindowKey]) -> datetime:
+    return entry[0]
 
 
 def _at(order: Order) -> datetime:
