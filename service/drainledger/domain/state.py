@@ -46,14 +46,12 @@ NOTHING_DRAWN = Drawn()
 
 
 class Closed(Struct, frozen=True):
-    """The connection that ended last, at `at`; its last level (mL, None if unknown), and the reading that gave it
-    where it was read after the unit came off."""
+    """The connection that ended last, at `at`, and its last level (mL, None if unknown)."""
 
     connection: Connection
     judged: Judged
     at: datetime
     level: Decimal | None
-    read_by: Key | None
 
 
 class Act(NamedTuple):
@@ -69,9 +67,9 @@ class Flow(Struct, frozen=True, kw_only=True):
     `read_at` is the same instant where a reading stands there, None where a start or an event's level does, which no
     misreading can concern.
 
-    `acts` are what was drawn and put in within the last quarter of an hour. `larger` is the other answer of misreadings
-    set aside since the last anchor (mL), None where there are none. `irrigant` has gone in and not yet been charged to
-    an interval.
+    `finals` are readings still to come that were taken for the last level of a connection that ended. `acts` are what
+    was drawn and put in within the last quarter of an hour. `larger` is the other answer of misreadings set aside since
+    the last anchor (mL), None where there are none. `irrigant` has gone in and not yet been charged to an interval.
     """
 
     connection: Connection | None = None
@@ -85,6 +83,7 @@ class Flow(Struct, frozen=True, kw_only=True):
     irrigant: Decimal = ZERO
     nearly_full: bool = False
     acts: tuple[Act, ...] = ()
+    finals: tuple[tuple[Key, Connection], ...] = ()
     removed: bool = False
     last_amount_at: datetime | None = None
 

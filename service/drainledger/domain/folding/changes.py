@@ -12,7 +12,7 @@ from drainledger.domain.folding.intervals import Anchor, anchor_at, close_unread
 from drainledger.domain.folding.page import Page, Status, read_otherwise, unverified
 from drainledger.domain.levels import Scale
 from drainledger.domain.nodes import Node, final_reading, level_on
-from drainledger.domain.records import Event, Key, Reading
+from drainledger.domain.records import Event, Reading
 from drainledger.domain.state import NOTHING_DRAWN, ZERO, Baseline, Chain, Closed
 from drainledger.domain.topology import Judged, Placement
 
@@ -60,12 +60,12 @@ def _carries_count(page: Page, placement: Placement) -> bool:
 def _close(page: Page, placement: Placement, closed: Connection, carried: bool) -> None:
     judged = page.flow.judged
     if judged is None or closed.reads == "volume":
-        page.flow = replace(page.flow, closed=None)
+        if not placement.tip:
+            page.flow = replace(page.flow, closed=None)
         return
     scale = page.scale(closed, judged)
     name = "before" if placement.tip else "final"
     level = _stated(page, placement, closed, scale, placement.final_level, name)
-    read_by: Key | None = None
     if level is not None and scale is not None:
         ref = LevelRef(placement.event.key, placement.part + name)
         at = page.node.order.at
@@ -80,18 +80,17 @@ def _close(page: Page, placement: Placement, closed: Connection, carried: bool) 
             None if placement.tip or scale is None else final_reading(page.nodes, page.index, closed, scale)
         )
         if late is not None and scale is not None:
-            read_by, level = _close_with(page, late, placement, closed, scale)
+            level = _close_with(page, late, placement, closed, scale)
         else:
             close_unread(page, placement, "closing-level-not-charted")
     if not placement.tip:
-        page.flow = replace(page.flow, closed=Closed(closed, judged, page.node.order.at, level, read_by))
+        page.flow = replace(page.flow, closed=Closed(closed, judged, page.node.order.at, level))
 
 
-def _close_with(
-    page: Page, late: Node, placement: Placement, closed: Connection, scale: Scale
-) -> tuple[Key, Decimal | None]:
+def _close_with(page: Page, late: Node, placement: Placement, closed: Connection, scale: Scale) -> Decimal:
     """The unit's last level was read after it came off; what was drawn from it until then counts."""
-    for node in page.nodes[page.index + 1 :]:
+    for ahead in range(page.index + 1, len(page.nodes)):
+        node = page.nodes[ahead]
         if node is late:
             break
         record = node.record
@@ -103,13 +102,10 @@ def _close_with(
     assert level is not None
     ref = LevelRef(reading.key, "")
     stamp = max(page.node.stamp, late.stamp)
-    anchor_at(
-        page,
-        Anchor(scale.read(level), ref, reading.at, stamp, unverified(reading), None, (reading.key,)),
-        scale,
-        placement.part,
-    )
-    return reading.key, level
+    anchor = Anchor(scale.read(level), ref, reading.at, stamp, unverified(reading), None, (reading.key,))
+    anchor_at(page, anchor, scale, placement.part)
+    page.flow = replace(page.flow, finals=(*page.flow.finals, (reading.key, closed)))
+    return level
 
 
 def _stated(

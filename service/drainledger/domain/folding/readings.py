@@ -54,24 +54,18 @@ def _amount(page: Page, reading: Reading) -> Status:
 def _of_another_unit(page: Page, reading: Reading, named: str) -> Status:
     closed = page.flow.closed
     at = reading.at
+    final = next((connection for key, connection in page.flow.finals if key == reading.key), None)
+    if final is not None:
+        return _final_reading(page, reading, final)
     if closed is not None and closed.connection.collector == named:
         page.speaks_of = closed.connection
         scale = page.scale(closed.connection, closed.judged)
         level = amount_read(reading, closed.connection)
         if level is None:
             return "used" if reading.volume is None else read_otherwise(page, closed.connection)
-        if closed.read_by == reading.key:
-            mark(page, reading, closed.connection, level, used=True)
-            return "used"
         if scale is not None and closed.level is not None and at - closed.at <= NEAR:
             return _check_against(page, reading, closed, scale, level)
         return _set_level_aside(page, reading, closed.connection, level, "collector-not-in-place")
-    if _was_final(page, reading):
-        known = [c for c in page.connections if c.collector == named and c.start <= at]
-        page.speaks_of = known[-1]
-        level = amount_read(reading, known[-1])
-        assert level is not None
-        return mark(page, reading, known[-1], level, used=True)
     known = [c for c in page.connections if c.collector == named and c.start <= at]
     if known:
         page.speaks_of = known[-1]
@@ -84,6 +78,15 @@ def _of_another_unit(page: Page, reading: Reading, named: str) -> Status:
     return "waiting"
 
 
+def _final_reading(page: Page, reading: Reading, connection: Connection) -> Status:
+    """A reading that a change before it took for the last level of the unit that came off, whatever came between."""
+    page.flow = replace(page.flow, finals=tuple(f for f in page.flow.finals if f[0] != reading.key))
+    page.speaks_of = connection
+    level = amount_read(reading, connection)
+    assert level is not None, "only a reading with a level is taken for a final one"
+    return mark(page, reading, connection, level, used=True)
+
+
 def _charted_since(page: Page, start: datetime) -> Decimal:
     """The amounts whose periods end after an instant, mL."""
     total = ZERO
@@ -94,17 +97,6 @@ def _charted_since(page: Page, start: datetime) -> Decimal:
         if interval is not None and interval.output is not None:
             total += interval.output
     return total
-
-
-def _was_final(page: Page, reading: Reading) -> bool:
-    """Whether a change before it took the reading for the last level of the unit that came off, others since or not."""
-    for node in reversed(page.nodes[: page.index]):
-        if reading.at - node.order.at > NEAR:
-            return False
-        closed = node.after.flow.closed if node.after is not None else None
-        if closed is not None and closed.read_by == reading.key:
-            return True
-    return False
 
 
 def _check_against(page: Page, reading: Reading, closed: Closed, scale: Scale, level: Decimal) -> Status:
