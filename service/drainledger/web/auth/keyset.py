@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+from base64 import urlsafe_b64decode
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Final, cast
 
 import msgspec
 from joserfc.errors import JoseError
-from joserfc.jwk import DictKey, JWKRegistry, Key, KeySet, RSAKey
+from joserfc.jwk import DictKey, JWKRegistry, Key, KeySet
 
 from drainledger.web import logs
 
@@ -78,12 +79,11 @@ def _key(data: dict[str, object]) -> Key | None:
         name: value for name, value in data.items() if name not in ("d", "p", "q", "dp", "dq", "qi", "oth")
     }
     try:
-        key = JWKRegistry.import_key(cast(DictKey, public))
+        if data["kty"] == "RSA" and len(urlsafe_b64decode(f"{data['n']}==")) * 8 < _LEAST_RSA_BITS:
+            return None
+        return JWKRegistry.import_key(cast(DictKey, public))
     except (JoseError, ValueError, TypeError, KeyError):
         return None
-    if isinstance(key, RSAKey) and key.public_key.key_size < _LEAST_RSA_BITS:
-        return None
-    return key
 
 
 def from_file(path: Path) -> Callable[[], Awaitable[bytes]]:
