@@ -141,6 +141,21 @@ def test_a_retraction_may_come_first(service: tuple[Store, Intake]) -> None:
     assert outputs(store) == ["60"]
 
 
+def test_a_retraction_that_waits_is_known_after_a_restart(service: tuple[Store, Intake]) -> None:
+    """It is tied to nothing that brings it along when the journal is loaded anew."""
+    store, intake = service
+    send(intake, *SETUP)
+    early = retraction("r-0700", "08:00")
+    assert send(intake, early).waiting == 1
+    restarted = new_intake(store)
+    try:
+        assert send(restarted, early).duplicates == 1
+        send(restarted, level("07:00", 40), level("08:00", 60))
+    finally:
+        restarted.close()
+    assert outputs(store) == ["60"]
+
+
 def test_what_is_held_keeps_its_bytes_and_reasons(service: tuple[Store, Intake]) -> None:
     store, intake = service
     bad = b'{"record":"reading","id":"r","drain":"drn-1","at":"2026-03-02T07:00:00","level":{"value":40}}'

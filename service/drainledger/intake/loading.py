@@ -65,6 +65,11 @@ class Loaded:
         self._add(read, rows)
         return rows
 
+    def recall(self, read: Read, rows: Collection[JournalRow]) -> None:
+        """Loads these rows themselves: a retraction of what is not known yet is tied to nothing that brings it along."""
+        self._add(read, rows)
+        self._settle()
+
     def has(self, slot: Slot) -> bool:
         """Whether the record of an id is in memory."""
         return self.book.at_slot(slot) is not None

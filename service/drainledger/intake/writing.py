@@ -79,8 +79,10 @@ class Commit:
         slots = {slot_of(record.key) for record in records}
         slots |= {slot for record in records for slot in targets(record)}
         unknown = [slot for slot in slots if not self._loaded.has(slot)]
-        for row in self._write.find(unknown).values():
+        known = self._write.find(unknown).values()
+        for row in known:
             self._loaded.ensure(self._write, ties(row.record))
+        self._loaded.recall(self._write, known)
         self._load_changes_of([record for record in records if slot_of(record.key) in unknown])
 
     def _load_changes_of(self, records: Sequence[Record]) -> None:
