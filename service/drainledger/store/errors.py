@@ -7,6 +7,7 @@
     ├── StoreBusy           another writer held the lock for too long: try again
     ├── StoreUnavailable    the database can't be reached, or its disk refuses
     ├── BadArchive          a backup is cut off, changed or of another format
+    ├── FileIsThere         a backup never takes another file's place
     ├── NotEmpty            a backup can only be restored into an empty database
     ├── KeyRefused          an API key that opens nothing
     └── Misuse              a caller broke a rule of the store: nothing was written
@@ -105,6 +106,17 @@ class BadArchive(StoreFault):
 
     def __str__(self) -> str:
         return f"this backup can't be restored: {self.reason}. Nothing was written; use another copy."
+
+
+class FileIsThere(StoreFault):
+    """A backup never takes another file's place."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        super().__init__(name)
+
+    def __str__(self) -> str:
+        return f"{self.name} is there already: name a new file"
 
 
 class NotEmpty(StoreFault):

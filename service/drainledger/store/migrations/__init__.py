@@ -42,6 +42,11 @@ def scripts() -> ScriptDirectory:
     return ScriptDirectory.from_config(_config())
 
 
+def known_revisions() -> set[str]:
+    """Every revision that this release can start from."""
+    return {script.revision for script in scripts().walk_revisions()}
+
+
 def _config() -> Config:
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent).replace("%", "%%"))
