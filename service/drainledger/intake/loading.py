@@ -66,7 +66,7 @@ class Loaded:
         return rows
 
     def recall(self, read: Read, rows: Collection[JournalRow]) -> None:
-        """Loads these rows themselves: a retraction of what is not known yet is tied to nothing that brings it along."""
+        """Loads these rows themselves: a retraction of what is not known yet is tied to nothing that brings it."""
         self._add(read, rows)
         self._settle()
 
