@@ -102,7 +102,7 @@ Drainledger runs at $address with an invented ward: eight patients, eleven drain
 
   Not a medical device, not an alarm. Check the patient; local policy and licensed practice decide.
 
-  look at    $address/            the console
+  look at    $address/            what there is
              $address/v1/drains   the drains and their totals
              $address/docs        the interface, with examples
   key        $key
@@ -131,6 +131,9 @@ try_line() {
   answer=$(eval "${1/curl -s/ask --fail-with-body}") || fail "this line failed: $1" "$answer"
   case $answer in *"$2"*) ;; *) fail "this line did not answer $2: $1" "$answer" ;; esac
 }
+for page in / /v1/drains /docs; do
+  ask --fail --output /dev/null "$address$page" || fail "$address$page does not answer"
+done
 try_line "${try[0]}" '"accepted":1'
 try_line "${try[1]}" '2026-03-30T16:00:00+01:00,8,exact'
 try_line "${try[2]}" 'try-1'

@@ -27,14 +27,17 @@ def free_port() -> int:
 
 
 class Service:
-    """One process on a port of its own. Its settings are `environment`; what it writes goes to the file `log`."""
+    """One process on a port of its own, in `folder`. Its settings are `environment`; what it says goes to `log`."""
 
-    def __init__(self, command: Sequence[str], environment: dict[str, str], log: Path) -> None:
+    def __init__(
+        self, command: Sequence[str], environment: dict[str, str], log: Path, *, folder: Path = ROOT
+    ) -> None:
         self.port = free_port()
         self.base = f"http://127.0.0.1:{self.port}"
         self._command = [*command, "--port", str(self.port)]
         self._environment = clean_environment() | environment
         self._log = log
+        self._folder = folder
         self._process: subprocess.Popen[bytes] | None = None
 
     def launch(self) -> None:
