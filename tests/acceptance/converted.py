@@ -27,10 +27,17 @@ def lines_of(seed: int, size: int) -> list[bytes]:
 
 
 def converted(
-    lines: Sequence[bytes], *, fhir: Fhir = "R4", emit: Emit = "resources", tenant: str = "t"
+    lines: Sequence[bytes],
+    *,
+    fhir: Fhir = "R4",
+    emit: Emit = "resources",
+    tenant: str = "t",
+    secret: bytes = b"",
 ) -> bytes:
     """What `drainledger convert` writes for these lines."""
-    settings = Settings(emit=emit, received_at=RECEIVED, fhir=fhir, tenant=tenant, source="ward")
+    settings = Settings(
+        emit=emit, received_at=RECEIVED, fhir=fhir, tenant=tenant, source="ward", patient_secret=secret
+    )
     return b"".join(convert(enumerate(lines, 1), settings, Report(lambda told: None)))
 
 

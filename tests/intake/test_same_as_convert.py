@@ -59,11 +59,9 @@ def comparable(resources: dict[str, Resource]) -> dict[str, Any]:
     return found
 
 
-def by_convert(lines: Sequence[bytes]) -> dict[str, Resource]:
-    resources = (
-        json.loads(text, parse_float=Decimal, parse_int=Decimal)
-        for text in converted(lines, tenant=TENANT).splitlines()
-    )
+def by_convert(lines: Sequence[bytes], tenant: str = TENANT, secret: bytes = b"") -> dict[str, Resource]:
+    texts = converted(lines, tenant=tenant, secret=secret).splitlines()
+    resources = (json.loads(text, parse_float=Decimal, parse_int=Decimal) for text in texts)
     return {f"{each['resourceType']}/{each['id']}": each for each in resources}
 
 
@@ -76,13 +74,13 @@ def assert_same(lines: Sequence[bytes], seed: int, url: str, *, senders: int = 1
                 answered.result()
         ours = comparable(latest(store))
     theirs = comparable(by_convert(lines))
-    theirs = {reference: content for reference, content in theirs.items() if not _is_adapter(content)}
+    theirs = {reference: content for reference, content in theirs.items() if not is_adapter(content)}
     assert ours.keys() == theirs.keys()
     for reference, content in theirs.items():
         assert ours[reference] == content, reference
 
 
-def _is_adapter(content: dict[str, Any]) -> bool:
+def is_adapter(content: dict[str, Any]) -> bool:
     return content["resourceType"] == "Device" and "version" in content
 
 
