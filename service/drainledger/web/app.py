@@ -18,9 +18,7 @@ from drainledger.store.store import Store
 from drainledger.web import health, logs, openapi
 from drainledger.web.about import description, page
 from drainledger.web.audit import Audit
-from drainledger.web.auth import keyset
 from drainledger.web.auth.guard import BEARER, May
-from drainledger.web.auth.tokens import Tokens
 from drainledger.web.envelope import Envelope, refused
 from drainledger.web.gate import Gate
 from drainledger.web.limits import Budget, RateLimit
@@ -28,7 +26,7 @@ from drainledger.web.metrics import MEDIA_TYPE, Metrics
 from drainledger.web.pages import Cursors
 from drainledger.web.problems import Refusal, retry_after
 from drainledger.web.reply import json_reply
-from drainledger.web.service import Service, Submits, service_of
+from drainledger.web.service import Service, Submits, Verifies, service_of
 from drainledger.web.v1 import drains, held, ledger, records, trace
 
 
@@ -69,9 +67,13 @@ def create_app(
     return app
 
 
-def _tokens(settings: Settings, clock: Callable[[], datetime]) -> Tokens | None:
+def _tokens(settings: Settings, clock: Callable[[], datetime]) -> Verifies | None:
     if settings.jwt_issuer is None:
         return None
+    # Cryptography takes a while to load, and a service without an issuer never needs it.
+    from drainledger.web.auth import keyset
+    from drainledger.web.auth.tokens import Tokens
+
     if settings.jwt_keys_file is not None:
         fetch = keyset.from_file(settings.jwt_keys_file)
     else:

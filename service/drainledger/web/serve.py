@@ -20,7 +20,6 @@ from drainledger.intake.views import Views
 from drainledger.mapping import Mappings, load_mappings
 from drainledger.settings import DATABASE, BadSettings, Settings, is_loopback, unknown_variables
 from drainledger.store.errors import SchemaBehind
-from drainledger.store.migrations import upgrade
 from drainledger.store.store import Store
 from drainledger.web import logs
 from drainledger.web.app import create_app
@@ -98,6 +97,8 @@ def _opened(settings: Settings, *, demo: bool) -> Store:
     except SchemaBehind as behind:
         if not url.startswith("sqlite:") or (behind.have is not None and not demo):
             raise
+    from drainledger.store.migrations import upgrade  # of use once in a database's life
+
     upgrade(url)
     return Store.open(url)
 

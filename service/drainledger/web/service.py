@@ -15,11 +15,17 @@ from drainledger.intake.views import Views
 from drainledger.settings import Settings
 from drainledger.store.store import Store
 from drainledger.web.audit import Audit
-from drainledger.web.auth.tokens import Tokens
+from drainledger.web.auth.principal import Principal
 from drainledger.web.gate import Gate
 from drainledger.web.limits import Budget, RateLimit
 from drainledger.web.metrics import Metrics
 from drainledger.web.pages import Cursors
+
+
+class Verifies(Protocol):
+    """Access tokens; drainledger.web.auth.tokens.Tokens."""
+
+    async def verify(self, token: str) -> Principal: ...
 
 
 class Submits(Protocol):
@@ -38,7 +44,7 @@ class Service:
     views: Views
     clock: Callable[[], datetime]
     demo: bool
-    tokens: Tokens | None
+    tokens: Verifies | None
     audit: Audit
     gate: Gate
     metrics: Metrics

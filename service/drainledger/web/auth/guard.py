@@ -12,9 +12,8 @@ from drainledger.store import keys
 from drainledger.store.errors import KeyRefused
 from drainledger.web import logs
 from drainledger.web.audit import Access
-from drainledger.web.auth.keyset import KeysUnavailable
 from drainledger.web.auth.principal import SCOPES, Principal, Scope
-from drainledger.web.auth.tokens import TokenRefused
+from drainledger.web.auth.refusals import KeysUnavailable, TokenRefused
 from drainledger.web.demo import ANYBODY
 from drainledger.web.problems import Refusal, retry_after
 from drainledger.web.service import Service, service_of

@@ -13,6 +13,7 @@ from joserfc.errors import JoseError
 from joserfc.jwk import DictKey, JWKRegistry, Key, KeySet
 
 from drainledger.web import logs
+from drainledger.web.auth.refusals import KeysUnavailable
 
 #: Keys are fetched again when they are this old, s; and for a key that is not known, at most this often.
 KEPT: Final = 600.0
@@ -20,10 +21,6 @@ AT_MOST_EVERY: Final = 30.0
 _WITHOUT_ANY: Final = 2.0
 _LONGEST: Final = 1 << 20
 _LEAST_RSA_BITS: Final = 2048
-
-
-class KeysUnavailable(Exception):
-    """No key set could be had, now or before."""
 
 
 class PublicKeys:

@@ -12,18 +12,11 @@ from joserfc.errors import InvalidKeyIdError, JoseError
 from drainledger.settings import Settings
 from drainledger.web.auth.keyset import PublicKeys
 from drainledger.web.auth.principal import Principal
+from drainledger.web.auth.refusals import TokenRefused
 from drainledger.web.auth.smart import scopes_of
 
 #: Public-key signatures alone. `none` says nothing, and a shared secret invites taking a public key for one.
 ALGORITHMS: Final = ("RS256", "ES256")
-
-
-class TokenRefused(Exception):
-    """The token is not accepted. `reason` is for the log: a word or two, nothing of the token."""
-
-    def __init__(self, reason: str) -> None:
-        super().__init__(reason)
-        self.reason = reason
 
 
 class Tokens:
