@@ -34,9 +34,18 @@ def running(tmp_path: Path) -> Iterator[tuple[Service, str]]:
     }
     drainledger("db", "upgrade", environment=environment)
     key = drainledger(
-        "keys", "create", "--tenant", "t", "--source", "ward", "--scope", "records.write", "--scope", "read",
+        "keys",
+        "create",
+        "--tenant",
+        "t",
+        "--source",
+        "ward",
+        "--scope",
+        "records.write",
+        "--scope",
+        "read",
         environment=environment,
-    ).strip()  # fmt: skip  # one option a line would say less
+    ).strip()
     service = Service(SERVE, environment, tmp_path / "log")
     service.start()
     try:
@@ -97,7 +106,8 @@ def test_a_stop_finishes_what_is_begun_and_refuses_the_rest(running: tuple[Servi
     with client(running) as http:
         assert http.get("/health/ready").status_code == 200
         time.sleep(0.3)
-        os.kill(service._process.pid, signal.SIGTERM)  # type: ignore[union-attr]  # it runs
+        assert service._process is not None
+        service._process.send_signal(signal.SIGTERM)
         time.sleep(0.3)
         refused = http.get("/v1/drains")
         assert (refused.status_code, refused.json()["code"]) == (503, "stopping")
@@ -105,7 +115,6 @@ def test_a_stop_finishes_what_is_begun_and_refuses_the_rest(running: tuple[Servi
         may_end.set()
     begun.join(30)
     assert [(one.status_code, one.json()["accepted"]) for one in answers] == [(200, 3)]
-    assert service._process is not None
     assert service._process.wait(30) == 0
 
 
