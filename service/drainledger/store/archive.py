@@ -167,7 +167,7 @@ class Archive:
             raise BadArchive("a part of it says it is longer than any can be")
         try:
             return self._decoder.decode(self._exactly(length))
-        except msgspec.DecodeError:
+        except (msgspec.DecodeError, ValueError):  # the latter for text that is not UTF-8
             raise BadArchive("a part of it can't be read") from None
 
     def _exactly(self, count: int) -> bytes:

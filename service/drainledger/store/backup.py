@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from msgspec import Struct
-from sqlalchemy import Connection, TableClause, column, insert, inspect, select
+from sqlalchemy import Connection, TableClause, column, exc, insert, inspect, select
 from sqlalchemy import table as named
 
 from drainledger.store import schema
@@ -23,6 +23,8 @@ from drainledger.store.store import Store, revision
 
 #: How many rows the database hands over at once.
 _AT_ONCE = 500
+#: What a database says of a value that its column can't hold, or of a key that comes twice.
+_UNFIT = (exc.IntegrityError, exc.DataError, exc.ProgrammingError, exc.InterfaceError, OverflowError)
 
 
 class Manifest(Struct, frozen=True):
@@ -37,7 +39,9 @@ def backup(store: Store, path: Path) -> Manifest:
 
     It is one state: every commit is in it whole or not at all. Writers are not held up.
     """
-    columns = {table.name: [c.name for c in table.columns] for table in schema.metadata.sorted_tables}
+    columns = {
+        str(table.name): [str(c.name) for c in table.columns] for table in schema.metadata.sorted_tables
+    }
     with store.database.read(unhurried=True) as connection:
         rows_of = {name: _rows(connection, name, columns) for name in columns}
         tallies = write_archive(path, schema.HEAD, columns, rows_of)
@@ -70,14 +74,21 @@ def _fill(connection: Connection, archive: Archive) -> dict[str, Tally]:
         connection.exec_driver_sql("SET LOCAL statement_timeout = 0")
     _prepare(connection, archive)
     for name, rows in archive.rows():
-        keys = archive.columns[name]
-        connection.execute(insert(_table(name, keys)), [dict(zip(keys, row, strict=True)) for row in rows])
+        _insert(connection, name, archive.columns[name], rows)
     assert archive.tallies is not None, "all was read"
     for name, tally in archive.tallies.items():
         if Counter().count(_rows(connection, name, archive.columns)) != tally:
             raise BadArchive(f"the table {name} came out otherwise than it went in")
     upgrade_within(connection)
     return archive.tallies
+
+
+def _insert(connection: Connection, name: str, columns: list[str], rows: list[list[Any]]) -> None:
+    values = [dict(zip(columns, row, strict=True)) for row in rows]
+    try:
+        connection.execute(insert(_table(name, columns)), values)
+    except _UNFIT as error:
+        raise BadArchive(f"a row of it doesn't fit the table {name}") from error
 
 
 def _prepare(connection: Connection, archive: Archive) -> None:
