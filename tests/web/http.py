@@ -18,6 +18,7 @@ from drainledger.settings import Settings
 from drainledger.store import keys
 from drainledger.store.store import Store
 from drainledger.web import serve
+from tests import postgres
 
 SECRET = "of-these-tests-alone-and-nobody-else's"
 NDJSON = "application/x-ndjson"
@@ -72,6 +73,11 @@ def settings_for(folder: Path, **changed: Any) -> Settings:
         "min_free_bytes": 0,
     }
     return Settings(**(values | changed))
+
+
+def postgres_url() -> str:
+    """A new database with its tables in the PostgreSQL of the tests."""
+    return postgres.new_database().replace("postgresql://", "postgresql+psycopg://")
 
 
 @contextmanager

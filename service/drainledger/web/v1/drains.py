@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from drainledger.web.auth.guard import Reader
 from drainledger.web.instants import instant
+from drainledger.web.names import Name
 from drainledger.web.openapi import VIEW, refusals, viewed
 from drainledger.web.pages import next_link
 from drainledger.web.problems import Refusal
@@ -20,7 +21,7 @@ from drainledger.web.v1.calls import in_thread, ledger_of
 
 router = APIRouter(prefix="/v1", tags=["views"])
 
-DrainId = Annotated[str, Path(description="the drain's id")]
+DrainId = Annotated[Name, Path(description="the drain's id")]
 Cursor = Annotated[
     str | None, Query(max_length=1000, description="`next` of the page before; absent: the first")
 ]

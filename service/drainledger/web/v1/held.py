@@ -15,6 +15,7 @@ from drainledger.web.audit import route_of
 from drainledger.web.auth.guard import Operator
 from drainledger.web.auth.principal import Principal
 from drainledger.web.body import read_body
+from drainledger.web.names import Name
 from drainledger.web.openapi import VIEW, gives, refusals, viewed
 from drainledger.web.pages import next_link
 from drainledger.web.problems import Refusal
@@ -29,7 +30,7 @@ from drainledger.web.v1.records import BODY, limits
 
 router = APIRouter(prefix="/v1", tags=["held"])
 
-HeldId = Annotated[str, Path(description="the held record's id, as the answer gave it")]
+HeldId = Annotated[Name, Path(description="the held record's id, as the answer gave it")]
 
 
 @router.get(
@@ -48,7 +49,7 @@ async def list_held(
         Literal["held", "replayed", "discarded", "all"], Query(description="which of them")
     ] = "held",
     drain: Annotated[
-        str | None, Query(max_length=1000, description="only those that name this drain")
+        Name | None, Query(max_length=1000, description="only those that name this drain")
     ] = None,
     cursor: Cursor = None,
     limit: Limit = 100,

@@ -15,6 +15,7 @@ from drainledger.intake.views import Trace, Views
 from drainledger.store.rows import JournalRow, VersionRow
 from drainledger.web.auth.guard import Reader
 from drainledger.web.auth.principal import Principal
+from drainledger.web.names import Name
 from drainledger.web.openapi import VIEW, refusals, viewed
 from drainledger.web.problems import Refusal
 from drainledger.web.reply import JSON, view_reply
@@ -36,7 +37,7 @@ async def trace(
     request: Request,
     principal: Reader,
     ref: Annotated[
-        str,
+        Name,
         Path(
             description="a resource (`Observation/…`), a record (`SOURCE/ID`, `drain/ID`, `collector/ID`; the id "
             "alone for one of the caller's own source), or the id of a held record"
