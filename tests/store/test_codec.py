@@ -83,9 +83,14 @@ def test_a_field_added_later_has_its_default_in_older_rows() -> None:
 
 @pytest.mark.parametrize(
     ("kind", "data"),
-    [("reading", b""), ("reading", b"\xc0"), ("nothing", b"\x80"), ("reading", codec.encode_record(correction())),
-     ("correction", codec.encode_record(EVERY_KIND[2]))],
-)  # fmt: skip
+    [
+        ("reading", b""),
+        ("reading", b"\xc0"),
+        ("nothing", b"\x80"),
+        ("reading", codec.encode_record(correction())),
+        ("correction", codec.encode_record(EVERY_KIND[2])),
+    ],
+)
 def test_other_bytes_are_refused(kind: str, data: bytes) -> None:
     with pytest.raises(codec.CodecError):
         codec.decode_record(kind, data)
