@@ -142,6 +142,7 @@ def _operation(app: FastAPI) -> None:
         "/metrics",
         metrics,
         summary="Figures for the monitoring (Prometheus); needs `operate`, unless metrics_open is set",
+        openapi_extra={"security": [{BEARER.scheme_name: []}]},
         responses={
             200: openapi.gives("The figures", **{"text/plain": {"type": "string"}}),
             **openapi.refusals(*openapi.KNOWN),
