@@ -480,7 +480,7 @@ class _Node:
         if scale is None:
             method: Json = {"text": "Scale of the leak meter not known"}
         else:
-            method = {**self.plain.concept(scale.name), "text": f"{scale.name}, 0 to {scale.highest}"}
+            method = self.plain.concept(scale.name)
         if "air_leak.grade" in self.entry.dropped:
             text = f"Grade {grade} is not on the scale of this unit's leak meter."
             return {"dataAbsentReason": absent("error", "Error"), "method": method, "note": [{"text": text}]}

@@ -45,7 +45,7 @@ FAULTS = [
     (SINGLE, "-20, ", "20, ", "suction_settings[2]", "negative"),
     (SINGLE, "relief_pressure = -50", "relief_pressure = -35", "relief_pressure", "never be reached"),
     (SINGLE, "relief_pressure = -50", "relief_pressure = 50", "relief_pressure", "negative"),
-    (SINGLE, 'name = "leak-columns-5"', 'name = "leak-bubbles"', "air_leak_scale.name", "[leak_scale]"),
+    (SINGLE, 'name = "leak-grade-0-5"', 'name = "leak-bubbles"', "air_leak_scale.name", "[leak_scale]"),
     (
         SINGLE,
         "tolerance_graduations = 2",

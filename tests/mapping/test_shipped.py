@@ -190,3 +190,28 @@ def test_the_guide_names_every_file(name: str) -> None:
 def test_every_file_carries_the_caution() -> None:
     for file in (*shipped_folder().rglob("*.toml"), shipped_folder() / "README.md"):
         assert "not a medical device" in file.read_text(encoding="utf-8").casefold(), file.name
+
+
+def test_9129_8_says_what_its_verification_covers() -> None:
+    """LOINC 2.82: component Fluid output.chest tube, system Pleural space. That a mediastinal drain's tube is a chest
+    tube is common practice, no source: the note says so, and the ConceptMap with it."""
+    [loinc] = [each for each in SHIPPED.codes["interval-output"].standard if each.code == "9129-8"]
+    assert "pleural space" in (loinc.comment or "")
+    assert "mediastinal drain is called a chest tube too (common practice, no source)" in (
+        loinc.comment or ""
+    )
+
+
+def test_a_leak_scale_is_named_by_its_grades_alone() -> None:
+    """A scale's name says from where to where it runs, and nothing of how a meter is built."""
+    scales = [profile.air_leak_scale for profile in RULES.profiles.values() if profile.air_leak_scale]
+    assert scales
+    assert {scale.name for scale in scales} == {f"leak-grade-0-{scale.highest}" for scale in scales}
+    for scale in scales:
+        assert "column" not in SHIPPED.codes[scale.name].definition
+
+
+def test_what_was_set_aside_is_told_in_plain_words() -> None:
+    """A display is read without its definition: it says what happened, not the state of the drain."""
+    assert SHIPPED.codes["drain-removed"].display == "Entry after the drain was removed"
+    assert SHIPPED.codes["reads-otherwise"].display == "Not what this drain is charted by"

@@ -166,8 +166,7 @@ def scale_method(vocabulary: Vocabulary, profile: Profile | None) -> dict[str, A
     scale = None if profile is None else profile.air_leak_scale
     if scale is None:
         return {"text": "Scale of the leak meter not known"}
-    words = f"{scale.name}, 0 to {scale.highest}"
-    return {**vocabulary.concept_or_text(scale.name, words), "text": words}
+    return vocabulary.concept_or_text(scale.name, f"{scale.name}, 0 to {scale.highest}")
 
 
 def _bound(kept: dict[Any, Any]) -> None:
