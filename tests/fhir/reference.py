@@ -20,11 +20,55 @@ from msgspec.structs import replace
 from pydantic import BaseModel
 
 from drainledger.domain.collectors import Profile
-from drainledger.domain.entries import CollectorUse, Finding, Interval, LevelMark, NodeEntry, Total
+from drainledger.domain.entries import (
+    CollectorUse,
+    Finding,
+    Ground,
+    Interval,
+    LevelMark,
+    NodeEntry,
+    Total,
+)
 from drainledger.domain.records import Drain, Event, Key, Observer, Reading
 from drainledger.mapping.codes import Code
 
 Json = dict[str, Any]
+
+#: Findings after which no difference of levels tells an output.
+NOTHING_TO_RECKON = {
+    "unexplained-fall",
+    "start-level-not-known",
+    "closing-level-not-charted",
+    "reinfusion-not-measured",
+}
+NAMED_UNIT = {"chamber-not-stated", "chamber-occupied", "collector-not-in-place", "no-such-chamber"}
+THE_DRAIN = {
+    *("milked-while-clamped", "still-clamped", "output-while-clamped", "drain-removed", "weight-unlikely"),
+    *("hourly-output", "hourly-output-per-weight", "daily-output", "output-at-once"),
+    *("output-stopped-abruptly", "appearance-changed", "air-leak-prolonged", "reading-overdue"),
+    *("charted-twice", "period-overlaps", "reads-otherwise", "unit-change-not-charted"),
+}
+
+
+def parts(ground: Ground) -> list[str]:
+    """The parts of the Observations that may state it."""
+    dot = "." if ground.part and not ground.part.endswith(".") else ""
+    suction = ["suction-set", "suction-applied", "suction-prescribed"]
+    codes = {
+        "level": ["chamber-level"],
+        "output": ["interval-output"],
+        "sampled": ["sample-withdrawn"],
+        "irrigated": ["irrigant-instilled"],
+        "reinfused": ["volume-reinfused"],
+        "suction": suction,
+        "pressure": ["drain-pressure"],
+        "pattern": ["bubbling-pattern"],
+        "grade": ["air-leak-grade"],
+        "flow": ["air-leak-flow"],
+        "appearance": ["fluid-appearance"],
+        "reading": ["drain-panel"],
+    }
+    return [f"{ground.part}{dot}{code}" for code in codes.get(ground.what, [ground.what])]
 
 
 def without_nothing(element: Json) -> Json:
@@ -230,7 +274,10 @@ class _Node:
     def level(self, mark: LevelMark) -> None:
         scale = self.record.scale if isinstance(self.record, Reading) else None
         method = "device-count" if mark.counter else None if scale is None else f"scale-{scale}"
-        why = mark.why or "Set aside: not used by the arithmetic."
+        why = "Set aside: not used by the arithmetic."
+        for finding in reversed(self.entry.findings):
+            if finding.code == mark.why and Ground(mark.owner, "level", mark.part) in finding.grounds:
+                why = finding.text
         self.observation(
             "chamber-level",
             f"{mark.part}." if mark.part else "",
@@ -266,7 +313,8 @@ class _Node:
         return without_nothing({"start": None if start is None else self.time(start), "end": self.time(end)})
 
     def interval(self, interval: Interval) -> None:
-        charted = not interval.levels
+        amount = isinstance(self.record, Reading) and self.record.volume is not None
+        charted = amount and not interval.levels
         computed = "preliminary" if interval.preliminary else self.derived
         known = interval.output is not None
         self.observation(
@@ -283,7 +331,7 @@ class _Node:
             if interval.output is not None
             else None,
             dataAbsentReason=None if known else absent("unknown", "Unknown"),
-            method=self.plain.concept(self.interval_method(interval)),
+            method=self.plain.concept(self.interval_method(interval, charted)) if known else None,
             device=self.interval_device(interval),
             derivedFrom=[
                 reference(
@@ -302,9 +350,11 @@ class _Node:
             if rate is not None:
                 self.rate(code, rate, interval, computed)
 
-    def interval_method(self, interval: Interval) -> str:
-        if not interval.levels:
+    def interval_method(self, interval: Interval, charted: bool) -> str:
+        if charted:
             return "charted-amount"
+        if NOTHING_TO_RECKON & set(interval.findings):
+            return "drawn-volumes"
         connection = self.entry.connection
         return (
             "counter-difference"
@@ -398,7 +448,14 @@ class _Node:
                 False,
                 effectiveDateTime=self.time(reading.at),
                 valueQuantity=self.plain.quantity("time-since-air-leak", self.entry.leak_free_hours),
-                derivedFrom=seen,
+                derivedFrom=[
+                    *(
+                        reference("Observation", self.plain.ident(ground.owner, part))
+                        for ground in self.entry.last_leak
+                        for part in parts(ground)
+                    ),
+                    *seen,
+                ],
             )
         if reading.tidaling is not None or reading.swing is not None:
             swing = reading.swing
@@ -482,8 +539,10 @@ class _Node:
         else:
             method = self.plain.concept(scale.name)
         if "air_leak.grade" in self.entry.dropped:
-            text = f"Grade {grade} is not on the scale of this unit's leak meter."
-            return {"dataAbsentReason": absent("error", "Error"), "method": method, "note": [{"text": text}]}
+            refused = ("grade-off-scale", "no-leak-scale")
+            texts = [finding.text for finding in self.entry.findings if finding.code in refused]
+            said = {"note": [{"text": texts[0]}]} if texts else {}
+            return {"dataAbsentReason": absent("error", "Error"), "method": method, **said}
         return {"valueQuantity": self.plain.quantity("air-leak-grade", Decimal(grade)), "method": method}
 
     def appearance(self, words: tuple[str, ...]) -> None:
@@ -569,18 +628,17 @@ class _Node:
         own, name = self.owner()
         fits = len(part) <= 27  # 64 - 36 of the UUID - the dot
         interval = self.entry.interval
-        levels = [(mark.owner, mark.part) for mark in self.entry.levels]
-        if interval is not None and interval.levels:
-            levels = [(level.owner, level.part) for level in interval.levels]
-        implicated = [
-            reference(
-                "Observation", self.plain.ident(key, f"{part}.chamber-level" if part else "chamber-level")
-            )
-            for key, part in levels
-        ]
-        if self.unit is not None:
-            implicated.append(reference("Device", self.plain.collector(self.unit)))
-        preliminary = interval is not None and interval.preliminary
+        implicated, evidence = [], []
+        for ground in finding.grounds:
+            said = [reference("Observation", self.plain.ident(ground.owner, part)) for part in parts(ground)]
+            if ground.owner != self.entry.key:
+                evidence += said
+            else:
+                made = [each for each in said if each["reference"].split("/")[1] in self.ids()]
+                implicated += made[:1]
+        implicated.append(self.concerned(finding.code))
+        rests_on_output = "output" in [ground.what for ground in finding.grounds]
+        preliminary = interval is not None and interval.preliminary and rests_on_output
         return without_nothing(
             {
                 "resourceType": "DetectedIssue",
@@ -594,13 +652,23 @@ class _Node:
                 "patient": self.patient(),
                 "identifiedDateTime": self.time(finding.at),
                 "author": reference("Device", uuid5(self.plain.records, "adapter")),
-                "implicated": implicated or [reference("Device", self.plain.uuid(self.drain.key))],
-                "evidence": None
-                if interval is None
-                else [{"detail": [self.this("interval-output", interval.part)]}],
-                "detail": "; ".join(f"{name} {value:f}" for name, value in finding.detail) or None,
+                "implicated": implicated,
+                "evidence": [{"detail": evidence}] if evidence else None,
+                "detail": finding.text,
             }
         )
+
+    def ids(self) -> set[str]:
+        return {made["id"] for made in self.observations}
+
+    def concerned(self, code: str) -> Json:
+        """The unit, or the drain where the finding is about the tube, its output or its charting."""
+        unit = self.unit
+        if code in NAMED_UNIT:
+            unit = self.record.collector or unit
+        if unit is None or code in THE_DRAIN:
+            return reference("Device", self.plain.uuid(self.drain.key))
+        return reference("Device", self.plain.collector(unit))
 
     def provenance(self, targets: list[Json]) -> Json:
         observer = self.record.observer
@@ -618,8 +686,18 @@ class _Node:
             "recorded": self.time(self.entry.stamp),
             "activity": {"coding": [{**operation, "display": "create"}]},
             "agent": agents,
-            "entity": [{"role": "source", "what": {"identifier": message}}],
+            "entity": [
+                {"role": "source", "what": {"identifier": {**message, "value": value}}}
+                for value in self.messages()
+            ],
         }
+
+    def messages(self) -> list[str]:
+        own = self.entry.key
+        interval = self.entry.interval
+        weighed = None if interval is None or interval.rate_per_weight is None else interval.weighed_by
+        waiting = self.entry.status == "waiting"
+        return [self.plain.name(key) for key in dict.fromkeys([own, own if waiting else weighed or own])]
 
     @staticmethod
     def agent(role: str, who: Json) -> Json:

@@ -10,6 +10,7 @@ from drainledger.domain.entries import (
     CollectorUse,
     Connection,
     Finding,
+    Ground,
     Interval,
     LevelMark,
     LevelRef,
@@ -215,7 +216,7 @@ def finding(code: str = "unexplained-fall", **changes: object) -> Finding:
         "owner": R1,
         "records": (R1,),
         "text": "A sentence for a nurse.",
-        "detail": (("from_ml", d(300)), ("to_ml", d(120))),
+        "grounds": (Ground(R1, "level"), Ground(R1, "output"), Ground(CONNECTED, "level", "start")),
         **changes,
     }
     return Finding(**said)  # type: ignore[arg-type]  # a test names fields that are there

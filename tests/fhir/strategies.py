@@ -12,11 +12,13 @@ from drainledger.domain.entries import (
     Bound,
     Connection,
     Finding,
+    Ground,
     Interval,
     LevelMark,
     LevelRef,
     NodeEntry,
     Total,
+    What,
 )
 from drainledger.domain.records import (
     AirLeak,
@@ -163,6 +165,7 @@ def entries(draw: st.DrawFn, drain: Drain) -> NodeEntry:
         interval=interval,  # type: ignore[arg-type]  # a test names fields that are there
         total=draw(maybe(_totals(key, prefix))),  # type: ignore[arg-type]  # a test names fields that are there
         findings=tuple(draw(st.lists(_findings(key), max_size=3))),
+        last_leak=tuple(draw(st.lists(_grounds(key), max_size=2))),
         leak_free_hours=draw(maybe(volumes)),  # type: ignore[arg-type]  # a test names fields that are there
         dropped=draw(st.sampled_from([(), ("air_leak.grade",)])),
     )
@@ -219,9 +222,10 @@ def _intervals(key: Key, prefix: str) -> st.SearchStrategy[Interval]:
         rate_per_weight=maybe(st.decimals(0, 9, places=2)),
         records=st.just((key,)),
         levels=st.just(()) | st.tuples(level, level),
-        findings=st.just(()),
+        findings=st.lists(st.sampled_from(["unexplained-fall", "chamber-full"]), max_size=2).map(tuple),
         stamp=instants,
         preliminary=st.booleans(),
+        weighed_by=maybe(other | st.just(key)),
     )
 
 
@@ -241,6 +245,14 @@ def _totals(key: Key, prefix: str) -> st.SearchStrategy[Total]:
     )
 
 
+def _grounds(key: Key) -> st.SearchStrategy[Ground]:
+    """Of the record itself or another; an interval's part is a prefix, a level's a name."""
+    owner = st.just(key) | st.builds(Key, st.sampled_from(["reading", "event"]), ids, ids)
+    level = st.builds(Ground, owner, st.just("level"), st.sampled_from(["", "final", "A.start"]))
+    output = st.builds(Ground, owner, st.just("output"), st.sampled_from(["", "A."]))
+    return level | output | st.builds(Ground, owner, word(What))
+
+
 def _findings(key: Key) -> st.SearchStrategy[Finding]:
     return st.builds(
         Finding,
@@ -250,5 +262,5 @@ def _findings(key: Key) -> st.SearchStrategy[Finding]:
         owner=st.just(key),
         records=st.just((key,)),
         text=texts,
-        detail=st.lists(st.tuples(st.sampled_from(["level_ml", "hours"]), decimals), max_size=2).map(tuple),
+        grounds=st.lists(_grounds(key), max_size=3).map(tuple),
     )

@@ -214,7 +214,7 @@ def test_a_finding_becomes_a_detected_issue(fhir: Fhir, patient: str) -> None:
     issue, origin = renderer(fhir).issue(samples.finding("still-clamped"), samples.DRAIN)
     body = json.loads(issue.body)
     assert body[patient]["type"] == "Patient"
-    assert body["detail"] == "from_ml 300; to_ml 120"
+    assert body["detail"] == "A sentence for a nurse."
     assert "severity" not in body
     assert issue.reference in origin.body.decode()
     assert renderer(fhir).issue(samples.finding(issue=False), samples.DRAIN) == []

@@ -13,7 +13,7 @@ from fractions import Fraction
 from typing import TypeAlias
 
 from drainledger.domain.collectors import AttentionRule, Rules
-from drainledger.domain.entries import Interval
+from drainledger.domain.entries import Ground, Interval
 from drainledger.domain.nodes import Node
 
 #: An hour is known only where no interval that touches it is longer than this (a local value, no source).
@@ -21,8 +21,8 @@ _LONGEST_HOURLY = timedelta(minutes=90)
 _HOUR = timedelta(hours=1)
 _DAY = timedelta(days=1)
 
-#: A rule's code with the facts of its sentence.
-Raised: TypeAlias = tuple[str, dict[str, "Decimal | datetime"]]
+#: A rule's code with the facts of its sentence, and the outputs that it looked at, latest first.
+Raised: TypeAlias = tuple[str, dict[str, "Decimal | datetime"], tuple[Ground, ...]]
 
 
 def reach(rules: Rules) -> timedelta:
@@ -40,32 +40,42 @@ def raised(
         rule = rules.attention.get(code)
         if rule is None or not rule.on or (rule.kinds and kind not in rule.kinds):
             continue
-        facts = check(rule, _Recent(nodes, index, interval), weight)
+        recent = _Recent(nodes, index, interval)
+        facts = check(rule, recent, weight)
         if facts is not None:
-            found.append((code, facts))
+            found.append((code, facts, recent.looked_at()))
     return found
 
 
 class _Recent:
-    """The intervals up to one, latest first."""
+    """The intervals up to one, latest first; remembers which were looked at."""
 
     def __init__(self, nodes: Sequence[Node], index: int, interval: Interval) -> None:
         self._nodes = nodes
         self._index = index
         self.interval = interval
+        self._seen: dict[Ground, None] = {}
+
+    def looked_at(self) -> tuple[Ground, ...]:
+        return tuple(self._seen)
 
     def back(self) -> Iterator[Interval]:
+        """Every interval; what is looked at in one of these is for the caller to say (`see`)."""
         yield self.interval
         for before in range(self._index - 1, -1, -1):
             entry = self._nodes[before].entry
             if entry is not None and entry.interval is not None:
                 yield entry.interval
 
+    def see(self, interval: Interval) -> None:
+        self._seen.setdefault(Ground(interval.owner, "output", interval.part))
+
     def over(self, start: datetime, end: datetime) -> Iterator[Interval]:
         for interval in self.back():
             if interval.end <= start:
                 return
             if interval.start is None or interval.start < end:
+                self.see(interval)
                 yield interval
 
     def output(self, start: datetime, end: datetime) -> Fraction:
@@ -150,6 +160,7 @@ def _stopped(
     for interval in recent.back():
         if interval.start is None or interval.output is None:
             return None
+        recent.see(interval)
         if interval.output > 0 or interval.bound != "exact":
             stopped = interval.end
             latest = recent.interval.start

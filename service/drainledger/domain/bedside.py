@@ -8,14 +8,15 @@ from typing import TypeAlias
 from msgspec.structs import replace
 
 from drainledger.domain.collectors import Profile
-from drainledger.domain.records import AirLeak, Event, Reading, Suction, SuctionMode
+from drainledger.domain.entries import Ground
+from drainledger.domain.records import AirLeak, Event, Key, Reading, Suction, SuctionMode
 from drainledger.domain.state import ZERO, Bedside, Clamp
 
 #: On gravity breathing alone draws the pressure this far down, cm[H2O] (common practice, no source).
 GRAVITY_BREATH = Decimal(-10)
 
-#: A finding's code with the facts of its sentence.
-Noticed: TypeAlias = tuple[str, dict[str, "Decimal | str"]]
+#: A finding's code with the facts of its sentence, and what it rests on (None: not known by which record).
+Noticed: TypeAlias = tuple[str, dict[str, "Decimal | str"], tuple["Ground | None", ...]]
 
 
 def take_suction(
@@ -23,38 +24,52 @@ def take_suction(
 ) -> tuple[Bedside, list[Noticed]]:
     """Suction as a reading gives it: prescribed, set and measured, each for itself."""
     suction = reading.suction or Suction()
-    setting = suction.set if suction.set is not None else suction.prescribed
-    if reading.suction is not None:
-        bedside = _new_setting(bedside, suction.mode, setting)
-        if suction.prescribed is not None and suction.prescribed != bedside.prescribed:
-            bedside = replace(bedside, prescribed=suction.prescribed)
     noticed: list[Noticed] = []
+    if reading.suction is not None:
+        bedside = _take_settings(bedside, reading.key, suction)
     if suction.indicator == "not-reached" and bedside.mode != "gravity":
-        noticed.append(("suction-not-reached", {}))
+        noticed.append(("suction-not-reached", {}, (Ground(reading.key, "suction"),)))
     prescribed = bedside.prescribed
     if suction.set is not None and prescribed is not None and suction.set != prescribed:
-        noticed.append(("suction-differs-from-prescribed", {"level": suction.set, "base": prescribed}))
+        facts: dict[str, Decimal | str] = {"level": suction.set, "base": prescribed}
+        grounds = (Ground(reading.key, "suction-set"), bedside.prescribed_by)
+        noticed.append(("suction-differs-from-prescribed", facts, grounds))
     measured = suction.applied if suction.applied is not None else reading.pressure
     if measured is None:
         return bedside, noticed
+    by = Ground(reading.key, "suction-applied" if suction.applied is not None else "pressure")
     relief = profile.relief_pressure if profile is not None else None
     if relief is not None and measured < relief:
-        noticed.append(("beyond-relief-pressure", {"level": measured, "base": relief}))
+        noticed.append(("beyond-relief-pressure", {"level": measured, "base": relief}, (by,)))
     if bedside.lowered and bedside.setting is not None:
         if measured < (GRAVITY_BREATH if bedside.mode == "gravity" else bedside.setting):
-            noticed.append(("pressure-held-after-decrease", {"level": measured, "base": bedside.setting}))
+            facts = {"level": measured, "base": bedside.setting}
+            noticed.append(("pressure-held-after-decrease", facts, (by, bedside.set_by)))
         else:
             bedside = replace(bedside, lowered=False)
     return bedside, noticed
 
 
+def _take_settings(bedside: Bedside, key: Key, suction: Suction) -> Bedside:
+    """What a reading says that the suction is set and prescribed to."""
+    setting = suction.set if suction.set is not None else suction.prescribed
+    only_prescribed = suction.set is None and suction.mode != "gravity"
+    by = Ground(key, "suction-prescribed" if only_prescribed else "suction-set")
+    bedside = _new_setting(bedside, suction.mode, setting, by)
+    if suction.prescribed is None or suction.prescribed == bedside.prescribed:
+        return bedside
+    stated = Ground(key, "suction-prescribed")
+    return replace(bedside, prescribed=suction.prescribed, prescribed_by=stated)
+
+
 def prescribe(bedside: Bedside, event: Event) -> Bedside:
     """A prescription changes what is in force until the next."""
-    changed = _new_setting(bedside, event.mode, event.pressure)
-    return replace(changed, prescribed=ZERO if event.mode == "gravity" else event.pressure)
+    by = Ground(event.key, "suction-prescribed")
+    changed = _new_setting(bedside, event.mode, event.pressure, by)
+    return replace(changed, prescribed=ZERO if event.mode == "gravity" else event.pressure, prescribed_by=by)
 
 
-def _new_setting(bedside: Bedside, mode: SuctionMode | None, setting: Decimal | None) -> Bedside:
+def _new_setting(bedside: Bedside, mode: SuctionMode | None, setting: Decimal | None, by: Ground) -> Bedside:
     if mode == "gravity":
         setting = ZERO
     if setting is None and mode in (None, bedside.mode):
@@ -66,14 +81,14 @@ def _new_setting(bedside: Bedside, mode: SuctionMode | None, setting: Decimal | 
     new_mode = mode or bedside.mode
     if new_mode == bedside.mode and setting == before and lowered == bedside.lowered:
         return bedside
-    return replace(
-        bedside, mode=new_mode, setting=setting if setting is not None else before, lowered=lowered
-    )
+    if setting is None or setting == before:
+        return replace(bedside, mode=new_mode, lowered=lowered)
+    return replace(bedside, mode=new_mode, setting=setting, set_by=by, lowered=lowered)
 
 
 def vent(bedside: Bedside) -> tuple[Bedside, list[Noticed]]:
     """Negative pressure released by hand."""
-    noticed: list[Noticed] = [("vented-without-suction", {})] if bedside.mode == "gravity" else []
+    noticed: list[Noticed] = [("vented-without-suction", {}, ())] if bedside.mode == "gravity" else []
     return (replace(bedside, lowered=False) if bedside.lowered else bedside), noticed
 
 
@@ -102,14 +117,21 @@ def is_clamped(bedside: Bedside) -> bool:
     return bedside.clamp is not None and bedside.clamp.until is None
 
 
-def shows_leak(air: AirLeak) -> bool | None:
-    """True where air was seen, False where somebody looked and saw none, None where nobody could tell."""
-    seen = (air.grade is not None and air.grade > 0) or (air.flow is not None and air.flow > 0)
-    if seen or air.pattern in ("intermittent", "continuous"):
-        return True
-    if air.grade is not None or air.flow is not None or air.pattern == "none":
-        return False
-    return None
+def leak_shown(key: Key, air: AirLeak) -> tuple[Ground, ...]:
+    """What of a reading shows that air leaks; nothing where nothing does."""
+    shown: list[Ground] = []
+    if air.pattern in ("intermittent", "continuous"):
+        shown.append(Ground(key, "pattern"))
+    if air.grade is not None and air.grade > 0:
+        shown.append(Ground(key, "grade"))
+    if air.flow is not None and air.flow > 0:
+        shown.append(Ground(key, "flow"))
+    return tuple(shown)
+
+
+def looked(air: AirLeak) -> bool:
+    """Whether somebody looked for air: 'not-assessed' alone tells nothing."""
+    return air.grade is not None or air.flow is not None or air.pattern not in (None, "not-assessed")
 
 
 def grade_refused(air: AirLeak, profile: Profile | None) -> str | None:

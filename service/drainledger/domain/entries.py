@@ -17,12 +17,40 @@ from drainledger.domain.records import Collector, Drain, Event, Key, Reading, Re
 
 Bound = Literal["exact", "at-least", "estimated", "unknown"]
 
+#: What a record may state, or what is worked out at it, that a finding or a value can rest on. "suction" is whatever
+#: the record says of it first; "reading" is all that a reading says.
+What = Literal[
+    "level",
+    "output",
+    "sampled",
+    "irrigated",
+    "reinfused",
+    "suction",
+    "suction-set",
+    "suction-applied",
+    "suction-prescribed",
+    "pressure",
+    "pattern",
+    "grade",
+    "flow",
+    "appearance",
+    "reading",
+]
+
+
+class Ground(Struct, frozen=True):
+    """One thing that a finding or a value rests on: what, of which record; `part` as in LevelMark and Interval."""
+
+    owner: Key
+    what: What
+    part: str = ""
+
 
 class Finding(Struct, frozen=True, kw_only=True):
     """Something the arithmetic or a rule noticed. A note stays in the ledger; an issue becomes a DetectedIssue.
 
-    `records` is the evidence, the owner first. `detail` holds the numbers of the text, by name, in the units of the
-    text; it never holds patient data.
+    `records` is the evidence, the owner first; `grounds` says what of them. The text has its numbers with their units
+    and never patient data.
     """
 
     code: str
@@ -31,7 +59,7 @@ class Finding(Struct, frozen=True, kw_only=True):
     owner: Key
     records: tuple[Key, ...]
     text: str
-    detail: tuple[tuple[str, Decimal], ...] = ()
+    grounds: tuple[Ground, ...] = ()
 
 
 class Connection(Struct, frozen=True, kw_only=True):
@@ -77,7 +105,8 @@ class Interval(Struct, frozen=True, kw_only=True):
     `rate` in mL/h, `rate_per_weight` in mL/kg/h, both rounded, None under 30 minutes. `deviation` in mL, rounded to
     0.001. `part` is "" or "<chamber>." as in LevelMark. `records` are all that it rests on, the owner first.
     `levels` are the two level marks (start, end) where it comes from levels. `larger` is the other answer of a
-    suspected misreading, in mL: rules about output use the larger.
+    suspected misreading, in mL: rules about output use the larger. `weighed_by` is the record (a drain's or an event)
+    that gave the weight of `rate_per_weight`.
     """
 
     owner: Key
@@ -98,6 +127,7 @@ class Interval(Struct, frozen=True, kw_only=True):
     stamp: datetime
     preliminary: bool = False
     larger: Decimal | None = None
+    weighed_by: Key | None = None
 
 
 class Total(Struct, frozen=True, kw_only=True):
@@ -122,8 +152,8 @@ class NodeEntry(Struct, frozen=True, kw_only=True):
     `record` is the statement in force (after corrections); `corrected` tells that it isn't the first. `status`:
     "used", "set-aside" (shown, not used) or "waiting" (for a drain, a collector or a connection).
     `dropped` names fields of the record that can't be used, such as "air_leak.grade" of a grade off its scale.
-    `leak_free_hours` is the time since the last air leak, in h, rounded to 0.1. `connection` is the one that the
-    record speaks of. `mode` is the suction mode in force at it.
+    `leak_free_hours` is the time since the last air leak, in h, rounded to 0.1, and `last_leak` what showed that leak.
+    `connection` is the one that the record speaks of. `mode` is the suction mode in force at it.
     """
 
     key: Key
@@ -139,6 +169,7 @@ class NodeEntry(Struct, frozen=True, kw_only=True):
     total: Total | None = None
     findings: tuple[Finding, ...] = ()
     leak_free_hours: Decimal | None = None
+    last_leak: tuple[Ground, ...] = ()
     dropped: tuple[str, ...] = ()
     mode: SuctionMode | None = None
 
@@ -146,7 +177,8 @@ class NodeEntry(Struct, frozen=True, kw_only=True):
 class Window(Struct, frozen=True, kw_only=True):
     """A charted window: the intervals that end in (start, end], as on paper. mL, minutes; `coverage` 0..1 by 0.001.
 
-    `intervals` names the intervals by (owner, part). `day` is the local date on which the window starts.
+    `intervals` names the intervals by (owner, part). `day` is the local date on which the window starts. `status` is
+    final once the window is closed and every value in it was charted or verified by somebody.
     """
 
     drain: str

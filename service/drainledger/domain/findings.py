@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from drainledger.domain.collectors import Rules
-from drainledger.domain.entries import Finding
+from drainledger.domain.entries import Finding, Ground
 from drainledger.domain.quantities import plain
 from drainledger.domain.records import Key
 from drainledger.domain.texts import clock, sentence
@@ -44,15 +44,15 @@ def make_finding(
     rules: Rules,
     records: tuple[Key, ...],
     facts: Mapping[str, Decimal | str | datetime],
+    grounds: Sequence[Ground] = (),
 ) -> Finding:
-    """A finding with its sentence. Instants among `facts` are shown as wall time in `zone`."""
+    """A finding with its sentence. Instants among `facts` are shown as wall time in `zone`. `records` are what it rests
+    on besides its owner and the records of its grounds."""
     rule = rules.attention.get(code)
     shown: dict[str, str | Decimal] = {"end": clock(at, zone, at)}
-    numbers = []
     for name, fact in facts.items():
         if isinstance(fact, Decimal):
-            numbers.append((name, plain(fact)))
-            shown[name] = numbers[-1][1]
+            shown[name] = plain(fact)
         else:
             shown[name] = clock(fact, zone, at) if isinstance(fact, datetime) else fact
     return Finding(
@@ -60,7 +60,7 @@ def make_finding(
         issue=rule.issue if rule is not None else code not in NOTES,
         at=at,
         owner=owner,
-        records=(owner, *(key for key in records if key != owner)),
+        records=tuple(dict.fromkeys((owner, *records, *(ground.owner for ground in grounds)))),
         text=sentence(code, rule.text if rule is not None else "", **shown),
-        detail=tuple(numbers),
+        grounds=tuple(grounds),
     )

@@ -24,7 +24,7 @@ from drainledger.domain.state import Bedside, Flow, State, Sums
 def initial_state(drain: Drain, weight_plausible: bool) -> State:
     """The state of a drain before its first node."""
     weight = drain.weight if weight_plausible else None
-    return State(Flow(), Sums(), Bedside(weight=weight))
+    return State(Flow(), Sums(), Bedside(weight=weight, weighed_by=None if weight is None else drain.key))
 
 
 class Folder:
@@ -65,6 +65,7 @@ class Folder:
             total=page.total,
             findings=tuple(page.findings),
             leak_free_hours=page.leak_free,
+            last_leak=page.last_leak,
             dropped=page.dropped,
             mode=page.bedside.mode,
         )

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from msgspec import Struct
 
-from drainledger.domain.entries import Connection, NodeEntry
+from drainledger.domain.entries import Connection, LevelRef, NodeEntry
 from drainledger.domain.levels import Scale
 from drainledger.domain.order import Order
 from drainledger.domain.records import Event, Reading
@@ -77,7 +77,9 @@ def usable_level(nodes: Sequence[Node], index: int, connection: Connection, scal
     if level is None:
         return None
     stated = level_stated_here(nodes, index, connection, scale)
-    return None if stated is not None and abs(level - stated) > scale.tolerance(level, stated) else level
+    return (
+        None if stated is not None and abs(level - stated[0]) > scale.tolerance(level, stated[0]) else level
+    )
 
 
 def anchor_of_instant(
@@ -186,24 +188,28 @@ def final_reading(nodes: Sequence[Node], index: int, closed: Connection, scale: 
 
 def level_stated_here(
     nodes: Sequence[Node], index: int, connection: Connection, scale: Scale
-) -> Decimal | None:
-    """The level, mL, that a change, a tip or an emptying of the same instant states for the end of this connection: it
-    was looked at for the act, and a reading of that minute may be of after it."""
+) -> tuple[Decimal, LevelRef] | None:
+    """The level, mL, that a change, a tip or an emptying of the same instant states for the end of this connection, and
+    where: it was looked at for the act, and a reading of that minute may be of after it."""
     here = nodes[index].order
     for ahead in range(index + 1, len(nodes)):
         node = nodes[ahead]
         if node.order.at != here.at:
             return None
-        stated = _closing_level(node, connection)
+        stated, part = _closing_level(node, connection)
         if stated is not None and scale.refuse(stated) is None:
-            return stated
+            return stated, LevelRef(node.record.key, part)
     return None
 
 
-def _closing_level(node: Node, connection: Connection) -> Decimal | None:
+def _closing_level(node: Node, connection: Connection) -> tuple[Decimal | None, str]:
+    """The level that a node closes the connection with, and its part."""
     placement = node.placement
     if placement is not None:
         closes = placement.status == "used" and placement.closed == connection
-        return placement.final_level if closes else None
+        name = "before" if placement.tip else "final"
+        return (placement.final_level if closes else None), placement.part + name
     record = node.record
-    return record.level_before if type(record) is Event and record.kind == "emptied" else None
+    if type(record) is Event and record.kind == "emptied":
+        return record.level_before, "before"
+    return None, ""

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from msgspec import Struct
 
-from drainledger.domain.entries import Connection, LevelRef
+from drainledger.domain.entries import Connection, Ground, LevelRef
 from drainledger.domain.records import Key, SuctionMode
 from drainledger.domain.topology import Judged
 
@@ -46,12 +46,13 @@ NOTHING_DRAWN = Drawn()
 
 
 class Closed(Struct, frozen=True):
-    """The connection that ended last, at `at`, and its last level (mL, None if unknown)."""
+    """The connection that ended last, at `at`, and its last level (mL, None if unknown) with where that is stated."""
 
     connection: Connection
     judged: Judged
     at: datetime
     level: Decimal | None
+    ref: LevelRef | None = None
 
 
 class Act(NamedTuple):
@@ -60,6 +61,7 @@ class Act(NamedTuple):
     kind: str
     at: datetime
     volume: Decimal | None
+    ground: Ground
 
 
 class Flow(Struct, frozen=True, kw_only=True):
@@ -68,7 +70,8 @@ class Flow(Struct, frozen=True, kw_only=True):
     misreading can concern.
 
     `finals` are readings still to come that were taken for the last level of a connection that ended. `acts` are what
-    was drawn and put in within the last quarter of an hour. `larger` is the other answer of misreadings set aside since
+    was drawn and put in within the last quarter of an hour. `last_amount` is the interval of the last charted amount,
+    None where that gave none. `larger` is the other answer of misreadings set aside since
     the last anchor (mL), None where there are none. `irrigant` has gone in and not yet been charged to an interval.
     """
 
@@ -86,6 +89,7 @@ class Flow(Struct, frozen=True, kw_only=True):
     finals: tuple[tuple[Key, Connection], ...] = ()
     removed: bool = False
     last_amount_at: datetime | None = None
+    last_amount: Ground | None = None
 
 
 class Chain(Struct, frozen=True):
@@ -122,22 +126,33 @@ class Clamp(Struct, frozen=True):
     told: bool = False
 
 
+class Leak(NamedTuple):
+    """A reading in which air was seen, and what of it showed the air."""
+
+    at: datetime
+    grounds: tuple[Ground, ...]
+
+
 class Bedside(Struct, frozen=True, kw_only=True):
     """What is known at the bedside besides the level. Pressures in cm[H2O]; `setting` is what the suction was last set
     or prescribed to, 0 on gravity; `lowered` tells that it was made less negative and nothing has shown or vented the
-    excess since."""
+    excess since. What is known by whom stands beside it: the first that said so, where others said the same after."""
 
     weight: Decimal | None = None
+    weighed_by: Key | None = None
     clamp: Clamp | None = None
     mode: SuctionMode | None = None
     prescribed: Decimal | None = None
+    prescribed_by: Ground | None = None
     setting: Decimal | None = None
+    set_by: Ground | None = None
     lowered: bool = False
-    last_leak_at: datetime | None = None
-    leak_since: datetime | None = None
+    last_leak: Leak | None = None
+    leak_since: Leak | None = None
     leak_told: bool = False
     read_at: datetime | None = None
     appearance: tuple[str, ...] = ()
+    appearance_by: Key | None = None
 
 
 class State(Struct, frozen=True):

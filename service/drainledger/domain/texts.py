@@ -36,7 +36,7 @@ TEXTS: dict[str, str] = {
     "counter-reset": "The device's count at {end} ({level} mL) starts after a reset: at least {output} mL came out "
     "since {start}.",
     "suspected-misread": "{level} mL at {end} does not fit the readings before and after it and is not used: at least "
-    "{output} mL since {start} if {level} was misread; at least {larger} mL if the unit was changed, emptied or "
+    "{output} mL since {start} if {level} mL was misread; at least {larger} mL if the unit was changed, emptied or "
     "tipped. If it was, chart that; otherwise leave the reading as you saw it. Both rest on the other readings being "
     "right.",
     "readings-disagree": "Two readings of one chamber at {end} differ: {level} mL and {base} mL. {base} mL is used.",
@@ -79,10 +79,10 @@ TEXTS: dict[str, str] = {
     "vented-without-suction": "Pressure was released by hand at {end} on gravity: releasing can bring the pressure in "
     "the unit to that of the room.",
     "scale-mismatch": "At {end} the bag was read on the scale for {read} while on {mode}.",
-    "grade-off-scale": "The air-leak grade at {end} is beyond the scale of this unit's leak meter: it is shown but "
-    "not used.",
-    "no-leak-scale": "The air-leak grade at {end} has no scale, since the unit has no leak meter that is known here: "
-    "it is shown but not used.",
+    "grade-off-scale": "The air-leak grade {level} at {end} is beyond the scale of this unit's leak meter: it is "
+    "shown but not used.",
+    "no-leak-scale": "The air-leak grade {level} at {end} has no scale, since the unit has no leak meter that is "
+    "known here: it is shown but not used.",
     "weight-unlikely": "The weight of {level} kg is unlikely here and not used for rates per weight.",
     "chamber-nearly-full": "The chamber held {level} mL of {base} mL at {end}.",
     "large-rise": "{output} mL came out between {start} and {end}, much for this unit.",

@@ -18,9 +18,9 @@ from drainledger.domain.records import Event
 from drainledger.domain.windows import charted
 
 Period: TypeAlias = tuple[datetime, "datetime | None"]
-#: Name and local day: what a window is known by outside, whatever its bounds.
 #: Events that begin or end a clamp: with the tube goes its clamp.
 _CLAMPING = ("clamped", "unclamped", "removed")
+#: Name and local day: what a window is known by outside, whatever its bounds.
 _WindowKey: TypeAlias = tuple[str, str]
 
 
@@ -43,6 +43,8 @@ class WindowBook:
         self._nodes = nodes
         self._orders = orders
         self._windows: dict[_WindowKey, Window] = {}
+        #: Those that no record in order can touch any more. One over unverified values is closed and still preliminary.
+        self._closed: set[_WindowKey] = set()
         #: The windows by their ends, so that a refold need not look at all of a long history.
         self._ends: list[tuple[datetime, _WindowKey]] = []
         self._calendar: Calendar | None = None
@@ -56,24 +58,25 @@ class WindowBook:
 
     def needed_since(self, until: datetime) -> list[datetime]:
         """The starts of the windows that something from `until` on may still be charged to."""
-        return [window.start for window in self._windows.values() if not self._is_done(window, until)]
+        return [window.start for key, window in self._windows.items() if not self._is_done(key, until)]
 
     def drop(self) -> list[WindowChange]:
         """Without the drain's own record there are no windows."""
         dropped = [WindowChange(self._drain_id, window, None) for window in self._windows.values()]
         self._windows = {}
+        self._closed = set()
         self._ends = []
         return dropped
 
     def settle(self, until: datetime) -> list[Window]:
         """Lets go of the closed windows that nothing from `until` on can be charged to."""
         self._settled_until = until
-        done = [key for key, window in self._windows.items() if self._is_done(window, until)]
+        done = [key for key in self._windows if self._is_done(key, until)]
         return [self._pop(key) for key in done]
 
-    def _is_done(self, window: Window, until: datetime) -> bool:
+    def _is_done(self, key: _WindowKey, until: datetime) -> bool:
         grace = self._calendar.grace if self._calendar is not None else timedelta(0)
-        return window.status == "final" and window.end + grace <= until
+        return key in self._closed and self._windows[key].end + grace <= until
 
     def update(self, changes: Sequence[NodeChange], frame: Frame) -> list[WindowChange]:
         """Reckons again the windows that the changes touch, and those that the drain's latest record lies in."""
@@ -93,7 +96,12 @@ class WindowBook:
             old = self._windows.get(key)
             if old is None and self._is_let_go(slot, calendar):
                 continue
-            new = self._window(slot, calendar, frame)
+            closed = _is_closed(slot, calendar, frame)
+            new = self._window(slot, calendar, frame, closed)
+            if new is None or not closed:
+                self._closed.discard(key)
+            else:
+                self._closed.add(key)
             if old == new:
                 continue
             if old is not None:
@@ -149,16 +157,19 @@ class WindowBook:
             at = min(entry.at for entry in entries)
             affected |= {key: _slot_of(window) for key, window in self._windows.items() if window.end > at}
 
-    def _window(self, slot: Slotted, calendar: Calendar, frame: Frame) -> Window | None:
+    def _window(self, slot: Slotted, calendar: Calendar, frame: Frame, closed: bool) -> Window | None:
+        """Final once it is closed and all that it adds up is verified."""
         intervals = self._charged_to(slot, calendar)
         joined = any(
             since <= slot.start and (until is None or until >= slot.end) for since, until in frame.joined
         )
         if not intervals or joined:
             return None
-        closed = frame.removed or (frame.as_of is not None and frame.as_of >= slot.end + calendar.grace)
+        verified = not any(interval.preliminary for interval in intervals)
         clamps = self._clamps(slot, frame.as_of or slot.end)
-        return charted(self._drain_id, slot, intervals, clamps, "final" if closed else "preliminary")
+        return charted(
+            self._drain_id, slot, intervals, clamps, "final" if closed and verified else "preliminary"
+        )
 
     def _charged_to(self, slot: Slotted, calendar: Calendar) -> list[Interval]:
         first = bisect_left(self._orders, slot.start, key=_at)
@@ -175,6 +186,10 @@ class WindowBook:
             if clamp is not None:
                 spans[clamp.since] = clamp.until if clamp.until is not None else min(as_of, slot.end)
         return list(spans.items())
+
+
+def _is_closed(slot: Slotted, calendar: Calendar, frame: Frame) -> bool:
+    return frame.removed or (frame.as_of is not None and frame.as_of >= slot.end + calendar.grace)
 
 
 def _end(entry: tuple[datetime, _WindowKey]) -> datetime:

@@ -7,17 +7,31 @@ from decimal import Decimal
 from drainledger.domain.collectors import Profile
 from drainledger.domain.entries import NodeEntry
 from drainledger.domain.records import AirLeak, Reading, Suction
+from drainledger.fhir.ground import observation_ids, observation_text
 from drainledger.fhir.kit import Kit
 from drainledger.fhir.sheet import Sheet, components, derived_from, note
 from drainledger.fhir.template import ABSENT
 
 GRAVITY = Decimal(0)
+#: Findings of a grade that its place on a scale does not bear out.
+_GRADE_REFUSED = ("grade-off-scale", "no-leak-scale")
 
 
 class Bedside:
     """Writes one reading's own findings onto its sheet. `profile` is that of the unit in place, where it is known."""
 
-    __slots__ = ("collector", "dropped", "kit", "profile", "reading", "sheet", "stamp", "unit", "when")
+    __slots__ = (
+        "collector",
+        "dropped",
+        "findings",
+        "kit",
+        "profile",
+        "reading",
+        "sheet",
+        "stamp",
+        "unit",
+        "when",
+    )
 
     def __init__(self, sheet: Sheet, entry: NodeEntry, reading: Reading, profile: Profile | None) -> None:
         self.sheet = sheet
@@ -28,6 +42,7 @@ class Bedside:
         self.unit = "" if self.collector is None else self.kit.unit(self.collector)
         self.stamp = entry.stamp
         self.dropped = entry.dropped
+        self.findings = entry.findings
         self.when = sheet.at(reading.at)
 
     def add_all(self, entry: NodeEntry) -> None:
@@ -38,7 +53,8 @@ class Bedside:
             self._pressure("drain-pressure", reading.pressure)
         leak = [] if reading.air_leak is None else self._air_leak(reading.air_leak)
         if entry.leak_free_hours is not None:
-            self._leak_free(entry.leak_free_hours, leak)
+            shown = [ident for ground in entry.last_leak for ident in observation_ids(self.kit, ground)]
+            self._leak_free(entry.leak_free_hours, [*map(observation_text, shown), *leak])
         if reading.tidaling is not None or reading.swing is not None:
             self._tidaling(reading)
         if reading.patency is not None:
@@ -188,7 +204,7 @@ class Bedside:
             return None
         tail = self.kit.scale(self.profile) + self.unit
         if "air_leak.grade" in self.dropped:
-            text = note(f"Grade {grade} is not on the scale of this unit's leak meter.")
+            text = note(next((each.text for each in self.findings if each.code in _GRADE_REFUSED), None))
             return self._say("air-leak-grade", ABSENT["error"], tail, parts, text)
         return self._say("air-leak-grade", template.quantity(Decimal(grade)), tail, parts)
 
@@ -202,7 +218,7 @@ class Bedside:
         return self._say("air-leak-flow", template.quantity(flow), device, parts)
 
     def _leak_free(self, hours: Decimal, seen: list[str]) -> None:
-        """Computed: from the last reading with a leak to this one, which looked and found none."""
+        """Computed: from the last reading with a leak to this one, which looked and found none. Derived from both."""
         template = self.kit.templates.get("time-since-air-leak")
         if template is None:
             return

@@ -66,6 +66,7 @@ REQUIRED = (
     "pinch-test-result",
     "level-difference",
     "charted-amount",
+    "drawn-volumes",
     "counter-difference",
     "sum-of-intervals",
     "output-over-time",

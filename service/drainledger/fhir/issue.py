@@ -1,6 +1,7 @@
 """DetectedIssue: a finding that somebody should see (R4 detectedissue.html). Never a severity: its codes claim injury.
 
-`detail` holds numbers alone; mitigation is for people.
+`detail` is the finding's sentence; mitigation is for people. `implicated` is what the finding's own record says that is
+in question, and the device; `evidence` what else the finding rests on.
 """
 
 from __future__ import annotations
@@ -12,35 +13,67 @@ from drainledger.domain.entries import Finding, NodeEntry
 from drainledger.fhir.about import DrainTexts, patient_reference, reference
 from drainledger.fhir.codes import Vocabulary
 from drainledger.fhir.device import identifiers, resource
+from drainledger.fhir.fragments import words
+from drainledger.fhir.ground import observation_ids
 from drainledger.fhir.ids import join, part_text
 from drainledger.fhir.kit import Kit
-from drainledger.fhir.output import level_part
 from drainledger.fhir.resource import Resource
+from drainledger.fhir.sheet import Sheet
+
+#: Findings about the tube, what comes out of it or the charting of it; the others are about the unit.
+_ABOUT_DRAIN = frozenset(
+    {
+        "air-leak-prolonged",
+        "appearance-changed",
+        "charted-twice",
+        "daily-output",
+        "drain-removed",
+        "hourly-output",
+        "hourly-output-per-weight",
+        "milked-while-clamped",
+        "output-at-once",
+        "output-stopped-abruptly",
+        "output-while-clamped",
+        "period-overlaps",
+        "reading-overdue",
+        "reads-otherwise",
+        "still-clamped",
+        "unit-change-not-charted",
+        "weight-unlikely",
+    }
+)
+#: Findings about the unit that the record names, in place or not.
+_ABOUT_NAMED_UNIT = frozenset(
+    {"chamber-not-stated", "chamber-occupied", "collector-not-in-place", "no-such-chamber"}
+)
 
 
-def implicated(kit: Kit, entry: NodeEntry) -> list[dict[str, Any]]:
-    """The Observations that an entry's findings speak of, and the unit."""
+def implicated(sheet: Sheet, entry: NodeEntry, finding: Finding) -> list[dict[str, Any]]:
+    """What the record itself says that is in question, and the device."""
+    written = {each.id for each in sheet.resources if each.type == "Observation"}
     found = []
-    interval = entry.interval
-    levels = [(mark.owner, mark.part) for mark in entry.levels]
-    if interval is not None and interval.levels:
-        levels = [(level.owner, level.part) for level in interval.levels]
-    if "chamber-level" in kit.templates:
-        found = [
-            reference("Observation", kit.ids.of(owner, f"{level_part(part)}chamber-level"))
-            for owner, part in levels
-        ]
-    if entry.connection is not None:
-        found.append(reference("Device", kit.ids.collector(entry.connection.collector)))
-    return found
+    for ground in finding.grounds:
+        if ground.owner == entry.key:
+            there = [ident for ident in observation_ids(sheet.kit, ground) if ident in written]
+            found += there[:1]
+    return [*(reference("Observation", ident) for ident in found), _device(sheet, entry, finding.code)]
 
 
-def evidence(kit: Kit, entry: NodeEntry) -> list[dict[str, Any]]:
-    """What was worked out where the finding was made: the interval that ends there."""
-    if entry.interval is None or "interval-output" not in kit.templates:
-        return []
-    part = f"{entry.interval.part}interval-output"
-    return [{"detail": [reference("Observation", kit.ids.of(entry.interval.owner, part))]}]
+def _device(sheet: Sheet, entry: NodeEntry, code: str) -> dict[str, Any]:
+    connection = entry.connection
+    collector = None if connection is None else connection.collector
+    if code in _ABOUT_NAMED_UNIT:
+        collector = entry.record.collector or collector
+    if code in _ABOUT_DRAIN or collector is None:
+        return reference("Device", sheet.texts.device)
+    return reference("Device", sheet.kit.ids.collector(collector))
+
+
+def evidence(kit: Kit, entry: NodeEntry, finding: Finding) -> list[dict[str, Any]]:
+    """What other records say that the finding rests on."""
+    others = [ground for ground in finding.grounds if ground.owner != entry.key]
+    found = [ident for ground in others for ident in observation_ids(kit, ground)]
+    return [{"detail": [reference("Observation", ident) for ident in found]}] if found else []
 
 
 def detected_issue(
@@ -69,7 +102,7 @@ def detected_issue(
         "author": kit.adapter,
         "implicated": list(about) or [reference("Device", texts.device)],
         "evidence": list(seen_in),
-        "detail": "; ".join(f"{name} {number:f}" for name, number in finding.detail),
+        "detail": words(finding.text),
     }
     written = {name: content for name, content in described.items() if content not in ([], "")}
     return resource(kit, written, finding.owner, finding.code)

@@ -5,7 +5,7 @@ LOINC 9129-8 stands on interval outputs alone, through the code mapping; nothing
 
 from __future__ import annotations
 
-from drainledger.domain.entries import Interval, LevelMark, LevelRef, NodeEntry, Total
+from drainledger.domain.entries import Ground, Interval, LevelMark, LevelRef, NodeEntry, Total
 from drainledger.domain.records import Reading
 from drainledger.fhir.ids import join
 from drainledger.fhir.kit import Kit
@@ -39,10 +39,17 @@ def add_levels(sheet: Sheet, entry: NodeEntry) -> None:
             sheet.at(mark.at),
             value,
             performer=sheet.performer,
-            note=note(None if mark.used else mark.why or "Set aside: not used by the arithmetic."),
+            note=note(None if mark.used else _why_unused(entry, mark)),
             tail=_level_method(sheet.kit, mark, scale) + _level_device(sheet.kit, mark),
             claim=mark.collector != UNKNOWN,
         )
+
+
+def _why_unused(entry: NodeEntry, mark: LevelMark) -> str:
+    """The sentence of the finding that set a level aside."""
+    about = Ground(mark.owner, "level", mark.part)
+    texts = (each.text for each in entry.findings if each.code == mark.why and about in each.grounds)
+    return next(texts, "Set aside: not used by the arithmetic.")
 
 
 def add_level_not_read(sheet: Sheet, entry: NodeEntry, reading: Reading) -> None:
@@ -87,7 +94,8 @@ def add_output(sheet: Sheet, entry: NodeEntry) -> None:
 
 
 def _add_interval(sheet: Sheet, interval: Interval, entry: NodeEntry) -> str | None:
-    """Computed from two levels; or an amount, which the record itself states: then its author performed it."""
+    """Computed from two levels; or an amount, which the record itself states: then its author performed it. What
+    nobody could work out was worked out by no method."""
     template = sheet.kit.templates.get("interval-output")
     if template is None:
         return None
@@ -95,8 +103,11 @@ def _add_interval(sheet: Sheet, interval: Interval, entry: NodeEntry) -> str | N
         value = ABSENT["unknown"]
     else:
         value = template.quantity(interval.output, _comparator(interval.bound), interval.deviation)
-    method = f',"method":{sheet.kit.vocabulary.concept_text(_interval_method(interval, entry))}'
-    charted = not interval.levels
+    charted = _is_charted(interval, entry)
+    method = ""
+    if interval.output is not None:
+        code = "charted-amount" if charted else _difference(interval, entry)
+        method = f',"method":{sheet.kit.vocabulary.concept_text(code)}'
     return sheet.add(
         "interval-output",
         interval.part,
@@ -111,9 +122,22 @@ def _add_interval(sheet: Sheet, interval: Interval, entry: NodeEntry) -> str | N
     )
 
 
-def _interval_method(interval: Interval, entry: NodeEntry) -> str:
-    if not interval.levels:
-        return "charted-amount"
+def _is_charted(interval: Interval, entry: NodeEntry) -> bool:
+    """Whether the record is a reading of an amount, which the interval is. A change that nobody read a level for ends
+    an interval without levels, too."""
+    record = entry.record
+    return isinstance(record, Reading) and record.volume is not None and not interval.levels
+
+
+#: Findings of intervals between whose levels nothing could be reckoned: their output is what was drawn, if any.
+_NO_DIFFERENCE = frozenset(
+    {"unexplained-fall", "start-level-not-known", "closing-level-not-charted", "reinfusion-not-measured"}
+)
+
+
+def _difference(interval: Interval, entry: NodeEntry) -> str:
+    if not _NO_DIFFERENCE.isdisjoint(interval.findings):
+        return "drawn-volumes"
     connection = entry.connection
     counted = connection is not None and connection.reads == "counter"
     return "counter-difference" if counted else "level-difference"

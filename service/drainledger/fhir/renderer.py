@@ -216,7 +216,7 @@ class Renderer:
             self._kit,
             uuid,
             sheet.references,
-            [entry.key],
+            [entry.key, *self._weighed_by(entry)],
             sheet.texts.times,
             occurred=entry.at,
             recorded=issued or entry.stamp,
@@ -225,10 +225,20 @@ class Renderer:
         )
         sheet.resources.append(made)
 
+    def _weighed_by(self, entry: NodeEntry) -> list[Key]:
+        """The record that gave the weight of a rate per weight, where it is another one: no Observation states it."""
+        interval = entry.interval
+        if interval is None or interval.rate_per_weight is None or interval.weighed_by in (None, entry.key):
+            return []
+        sent = "output-rate-per-weight" in self._kit.templates
+        return [interval.weighed_by] if sent and interval.weighed_by is not None else []
+
     def _add_issue(
         self, sheet: Sheet, entry: NodeEntry, finding: Finding, number: int, uuid: str, value: str
     ) -> None:
-        preliminary = entry.interval is not None and entry.interval.preliminary
+        preliminary = any(ground.what == "output" for ground in finding.grounds) and (
+            entry.interval is not None and entry.interval.preliminary
+        )
         status = "preliminary" if preliminary else sheet.derived
         made = detected_issue(
             self._kit,
@@ -238,8 +248,8 @@ class Renderer:
             value=value,
             status=sheet.statuses.get(finding.code, status),
             number=number,
-            about=implicated(self._kit, entry),
-            seen_in=evidence(self._kit, entry),
+            about=implicated(sheet, entry, finding),
+            seen_in=evidence(self._kit, entry, finding),
         )
         sheet.references.append(reference_text(made))
         sheet.resources.append(made)
@@ -285,11 +295,15 @@ class Renderer:
     def window(
         self, window: Window, drain: Drain, *, status: str | None = None, issued: datetime | None = None
     ) -> list[Resource]:
-        """`charted-total`, `charted-net` and their Provenance, whose sources are the records of the intervals."""
+        """`charted-total`, `charted-net` and their Provenance, whose sources are the records of the intervals. Only a
+        preliminary one is issued before its window ends, even where the drain's removal has closed it."""
         kit = self._kit
         texts = kit.drain(drain)
+        stated = status or window.status
         stamp = issued or window.stamp
-        written = window_observations(kit, texts, window, status or window.status, texts.times(stamp))
+        if stated != "preliminary":
+            stamp = max(stamp, window.end)
+        written = window_observations(kit, texts, window, stated, texts.times(stamp))
         if not written:
             return []
         sources = list(dict.fromkeys(of.owner for of in window.intervals)) or [drain.key]
@@ -299,7 +313,7 @@ class Renderer:
             [reference_text(resource) for resource in written],
             sources,
             texts.times,
-            occurred=window.end,
+            occurred=min(window.end, stamp),
             recorded=stamp,
         )
         return [*written, made]

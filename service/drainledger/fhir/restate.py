@@ -6,12 +6,13 @@ Works on bodies that this package rendered: their `status` and `issued` stand on
 from __future__ import annotations
 
 import re
+from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
 import msgspec
 
-_ISSUED = re.compile(rb'"issued":"[^"]*",')
+_ISSUED = re.compile(rb'"issued":"([^"]*)",')
 _STATUS = re.compile(rb'"status":"([a-z-]+)"')
 _DECODER = msgspec.json.Decoder(float_hook=Decimal)
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
@@ -32,8 +33,12 @@ def content(body: bytes) -> bytes:
 
 
 def reissued(body: bytes, issued: str) -> bytes:
-    """The same, issued at another instant; unchanged where its type tells none."""
-    return _ISSUED.sub(b'"issued":"%s",' % issued.encode(), body, count=1)
+    """The same, issued at another instant, though not before the one that it states: that is when the latest of what it
+    says is so. Unchanged where its type tells none."""
+    stated = _ISSUED.search(body)
+    if stated is None or datetime.fromisoformat(stated[1].decode()) > datetime.fromisoformat(issued):
+        return body
+    return body[: stated.start()] + b'"issued":"%s",' % issued.encode() + body[stated.end() :]
 
 
 def status_of(body: bytes) -> str:

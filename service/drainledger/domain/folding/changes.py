@@ -66,6 +66,7 @@ def _close(page: Page, placement: Placement, closed: Connection, carried: bool) 
     scale = page.scale(closed, judged)
     name = "before" if placement.tip else "final"
     level = _stated(page, placement, closed, scale, placement.final_level, name)
+    ref: LevelRef | None = None
     if level is not None and scale is not None:
         ref = LevelRef(placement.event.key, placement.part + name)
         at = page.node.order.at
@@ -81,10 +82,11 @@ def _close(page: Page, placement: Placement, closed: Connection, carried: bool) 
         )
         if late is not None and scale is not None:
             level = _close_with(page, late, placement, closed, scale)
+            ref = LevelRef(late.record.key, "")
         else:
             close_unread(page, placement, "closing-level-not-charted")
     if not placement.tip:
-        page.flow = replace(page.flow, closed=Closed(closed, judged, page.node.order.at, level))
+        page.flow = replace(page.flow, closed=Closed(closed, judged, page.node.order.at, level, ref))
 
 
 def _close_with(page: Page, late: Node, placement: Placement, closed: Connection, scale: Scale) -> Decimal:
@@ -134,7 +136,8 @@ def _stated(
         )
     )
     if why is not None:
-        page.note(why, level=level, base=(scale.capacity if scale is not None else None) or ZERO)
+        capacity = (scale.capacity if scale is not None else None) or ZERO
+        page.note(why, (page.own("level", placement.part + name),), level=level, base=capacity)
         return None
     return level
 
@@ -157,6 +160,7 @@ def _open(page: Page, placement: Placement, opened: Connection, judged: Judged, 
         drawn=NOTHING_DRAWN,
         larger=None,
         last_amount_at=None,
+        last_amount=None,
     )
     if not placement.tip:
         page.bedside = replace(page.bedside, read_at=at)

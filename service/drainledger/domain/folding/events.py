@@ -7,11 +7,12 @@ from decimal import Decimal
 from msgspec.structs import replace
 
 from drainledger.domain import bedside as at_bedside
+from drainledger.domain.entries import Ground, What
 from drainledger.domain.folding.changes import emptied
 from drainledger.domain.folding.intervals import draw
 from drainledger.domain.folding.page import Page, Status
 from drainledger.domain.numbers import TWICE_SECONDS, seconds_between
-from drainledger.domain.records import Event
+from drainledger.domain.records import Event, Key
 from drainledger.domain.state import ZERO, Act
 from drainledger.domain.topology import Judged
 
@@ -23,8 +24,8 @@ def take_event(page: Page, event: Event) -> Status:
     kind = event.kind
     if kind == "emptied":
         return emptied(page, event)
-    if kind in ("sampled", "reinfused", "irrigated"):
-        _charted_twice(page, event)
+    if kind == "sampled" or kind == "reinfused" or kind == "irrigated":
+        _charted_twice(page, event, kind)
     if kind in ("sampled", "reinfused"):
         if page.flow.connection is not None and page.flow.connection.reads == "level":
             draw(page, event, page.node.stamp, page.flow.connection)
@@ -41,24 +42,24 @@ def take_event(page: Page, event: Event) -> Status:
     elif kind == "suction-prescribed":
         page.bedside = at_bedside.prescribe(page.bedside, event)
     elif kind == "weighed" and event.weight is not None:
-        _weigh(page, event.weight)
+        _weigh(page, event.key, event.weight)
     return "used"
 
 
-def _charted_twice(page: Page, event: Event) -> None:
+def _charted_twice(page: Page, event: Event, what: What) -> None:
     """The same volume drawn or put in twice within a quarter of an hour is counted twice, and told."""
-    act = Act(event.kind, event.at, event.volume)
+    act = Act(event.kind, event.at, event.volume, Ground(event.key, what))
     recent = tuple(a for a in page.flow.acts if seconds_between(a.at, event.at) <= TWICE_SECONDS)
     twin = next((a for a in recent if (a.kind, a.volume) == (act.kind, act.volume)), None)
     if twin is not None:
-        page.note("charted-twice", start=twin.at)
+        page.note("charted-twice", (act.ground, twin.ground), start=twin.at)
     page.flow = replace(page.flow, acts=(*recent, act))
 
 
-def _weigh(page: Page, weight: Decimal) -> None:
+def _weigh(page: Page, by: Key, weight: Decimal) -> None:
     low, high = weight_range(page.flow.judged)
     if low <= weight <= high:
-        page.bedside = replace(page.bedside, weight=weight)
+        page.bedside = replace(page.bedside, weight=weight, weighed_by=by)
     else:
         page.note("weight-unlikely", level=weight)
 

@@ -10,8 +10,8 @@ from msgspec.structs import replace
 
 from drainledger.domain import attention
 from drainledger.domain import levels as between
-from drainledger.domain.entries import Connection, Interval, LevelRef, Total
-from drainledger.domain.folding.page import Page
+from drainledger.domain.entries import Connection, Ground, Interval, LevelRef, Total
+from drainledger.domain.folding.page import Page, level_of
 from drainledger.domain.levels import Output, Scale
 from drainledger.domain.nodes import drawn_by
 from drainledger.domain.numbers import (
@@ -75,9 +75,10 @@ def anchor_at(page: Page, anchor: Anchor, scale: Scale, part: str = "") -> None:
     nothing_lost = start == at and (out.volume is None or out.volume == 0)
     if nothing_lost:
         if out.finding == "unexplained-fall" and baseline is not None:
-            page.note("readings-disagree", level=anchor.level, base=baseline.level)
+            grounds = (level_of(anchor.ref), level_of(baseline.ref))
+            page.note("readings-disagree", grounds, level=anchor.level, base=baseline.level)
     else:
-        _explain(page, out, anchor.level, baseline, scale)
+        _explain(page, out, anchor, baseline, scale, part)
         squares = None
         if out.bound == "exact" and baseline is not None:
             squares = baseline.resolution + resolution
@@ -133,21 +134,25 @@ def _chain(
         page.sums = replace(sums, chain=Chain(sums.chain.first, resolution))
 
 
-def _explain(page: Page, out: Output, level: Decimal, baseline: Baseline | None, scale: Scale) -> None:
+def _explain(
+    page: Page, out: Output, anchor: Anchor, baseline: Baseline | None, scale: Scale, part: str
+) -> None:
+    """Says why an interval is as it is: by the level that it ends at, the one it is reckoned from, and itself."""
     if out.finding is None:
         return
+    level = anchor.level
     start = page.flow.anchored_at or page.node.order.at
     facts: dict[str, Decimal | str | datetime] = {
         "level": level,
         "start": start,
         "output": out.volume or ZERO,
     }
-    records: tuple[Key, ...] = ()
+    grounds = [level_of(anchor.ref), page.own("output", part)]
     if baseline is not None:
         facts |= {"base": baseline.level, "base_at": baseline.at}
         facts["tolerance"] = scale.tolerance(baseline.level, level)
-        records = (baseline.ref.owner,) if baseline.ref is not None else ()
-    page.note(out.finding, records, **facts)
+        grounds.append(level_of(baseline.ref))
+    page.note(out.finding, grounds, **facts)
 
 
 def emit(page: Page, ending: Ending) -> None:
@@ -156,14 +161,16 @@ def emit(page: Page, ending: Ending) -> None:
     out, start = ending.out, ending.start
     owner = page.node.record.key
     flow, bedside = page.flow, page.bedside
-    rate = per_weight = None
+    rate = per_weight = weighed_by = None
     if out.volume is not None and start is not None and at - start >= SHORTEST_RATED:
         seconds = seconds_between(start, at)
         rate = hourly(out.volume, seconds)
         if bedside.weight is not None:
             per_weight = hourly_per_weight(out.volume, seconds, bedside.weight)
-    _clamped_output(page, out, start)
-    _large_rise(page, out, start)
+            weighed_by = bedside.weighed_by
+    output = page.own("output", ending.part)
+    _clamped_output(page, out, start, output)
+    _large_rise(page, out, start, output)
     connection = flow.connection
     page.interval = Interval(
         owner=owner,
@@ -184,6 +191,7 @@ def emit(page: Page, ending: Ending) -> None:
         stamp=ending.stamp,
         preliminary=ending.unverified,
         larger=flow.larger,
+        weighed_by=weighed_by,
     )
     _attend(page, page.interval)
     sums = page.sums
@@ -202,10 +210,10 @@ def _attend(page: Page, interval: Interval) -> None:
     """Clinical rules, where a site has switched any on."""
     rules = page.rules_now()
     found = attention.raised(rules, page.drain.kind, page.nodes, page.index, interval, page.bedside.weight)
-    for code, facts in found:
-        page.note(code, (), **facts)
+    for code, facts, grounds in found:
+        page.note(code, grounds, **facts)
     if found:
-        codes = (*interval.findings, *(code for code, _ in found))
+        codes = (*interval.findings, *(code for code, _, _ in found))
         page.interval = replace(interval, findings=codes)
 
 
@@ -230,19 +238,19 @@ def state_total(page: Page) -> None:
     )
 
 
-def _clamped_output(page: Page, out: Output, start: datetime | None) -> None:
+def _clamped_output(page: Page, out: Output, start: datetime | None, output: Ground) -> None:
     clamp = page.bedside.clamp
     if clamp is None or start is None or not out.volume or clamp.since > start:
         return
     if clamp.until is None or clamp.until >= page.node.order.at:
-        page.note("output-while-clamped", output=out.volume, start=start)
+        page.note("output-while-clamped", (output,), output=out.volume, start=start)
 
 
-def _large_rise(page: Page, out: Output, start: datetime | None) -> None:
+def _large_rise(page: Page, out: Output, start: datetime | None, output: Ground) -> None:
     judged = page.flow.judged
     limit = judged.profile.large_rise if judged is not None else None
     if limit is not None and out.volume is not None and out.volume >= limit and page.rule_on("large-rise"):
-        page.note("large-rise", output=out.volume, start=start or page.node.order.at)
+        page.note("large-rise", (output,), output=out.volume, start=start or page.node.order.at)
 
 
 def close_unread(page: Page, placement: Placement, finding: str) -> None:
@@ -252,7 +260,8 @@ def close_unread(page: Page, placement: Placement, finding: str) -> None:
     drawn, baseline = flow.drawn, flow.baseline
     if flow.anchored_at == at and not drawn.volume and not drawn.not_stated:
         return
-    page.note(finding, start=flow.anchored_at or at)
+    grounds = (page.own("output", placement.part), level_of(baseline.ref if baseline is not None else None))
+    page.note(finding, grounds, start=flow.anchored_at or at)
     emit(
         page,
         Ending(

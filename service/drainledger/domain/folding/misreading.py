@@ -6,8 +6,8 @@ from decimal import Decimal
 
 from msgspec.structs import replace
 
-from drainledger.domain.entries import Connection
-from drainledger.domain.folding.page import Page, mark
+from drainledger.domain.entries import Connection, Ground
+from drainledger.domain.folding.page import Page, level_of, mark
 from drainledger.domain.levels import Scale
 from drainledger.domain.nodes import NEAR, next_level
 from drainledger.domain.quantities import plain
@@ -38,10 +38,9 @@ def is_misread(page: Page, reading: Reading, connection: Connection, scale: Scal
         return False
     larger = (ZERO if first_falls else max(first, ZERO)) + (ZERO if second_falls else max(second, ZERO))
     page.flow = replace(flow, larger=plain(max(larger, flow.larger or ZERO)))
-    evidence = (baseline.ref.owner,) if baseline.ref is not None else ()
     page.note(
         "suspected-misread",
-        (*evidence, ahead.node.record.key),
+        (page.own("level"), level_of(baseline.ref), Ground(ahead.node.record.key, "level")),
         level=stated,
         output=max(whole, ZERO),
         larger=larger,

@@ -9,10 +9,11 @@ from msgspec.structs import replace
 
 from drainledger.domain import bedside as at_bedside
 from drainledger.domain.collectors import Profile
+from drainledger.domain.entries import Ground
 from drainledger.domain.folding.page import Page
 from drainledger.domain.numbers import hours_between, seconds_between
 from drainledger.domain.records import Reading
-from drainledger.domain.state import ZERO
+from drainledger.domain.state import ZERO, Leak
 
 
 def observe(page: Page, reading: Reading) -> None:
@@ -22,7 +23,10 @@ def observe(page: Page, reading: Reading) -> None:
         page.bedside, noticed = at_bedside.take_suction(page.bedside, reading, profile)
         page.note_all(noticed)
     if at_bedside.scale_mismatch(reading, page.bedside, profile):
-        page.note("scale-mismatch", read=reading.scale or "", mode=page.bedside.mode or "")
+        grounds = [page.own("level") for mark in page.levels if not mark.part]
+        if reading.suction is not None and reading.suction.mode is not None:
+            grounds.append(page.own("suction"))
+        page.note("scale-mismatch", grounds, read=reading.scale or "", mode=page.bedside.mode or "")
     if reading.air_leak is not None:
         _air(page, reading, profile)
     if reading.appearance and reading.appearance != page.bedside.appearance:
@@ -36,34 +40,38 @@ def _air(page: Page, reading: Reading, profile: Profile | None) -> None:
     refused = at_bedside.grade_refused(air, profile)
     if refused is not None:
         page.dropped = ("air_leak.grade",)
-        page.note(refused)
+        page.note(refused, (page.own("grade"),), level=Decimal(air.grade or 0))
     if refused == "grade-off-scale":
         air = replace(air, grade=None)
-    leaks = at_bedside.shows_leak(air)
-    if leaks:
-        _leaking(page, reading)
-    elif leaks is False and page.bedside.last_leak_at is not None and not at_bedside.is_clamped(page.bedside):
-        page.leak_free = hours_between(page.bedside.last_leak_at, reading.at)
+    shown = at_bedside.leak_shown(reading.key, air)
+    last = page.bedside.last_leak
+    if shown:
+        _leaking(page, Leak(reading.at, shown))
+    elif at_bedside.looked(air) and last is not None and not at_bedside.is_clamped(page.bedside):
+        page.leak_free = hours_between(last.at, reading.at)
+        page.last_leak = last.grounds
         page.bedside = replace(page.bedside, leak_since=None, leak_told=False)
 
 
-def _leaking(page: Page, reading: Reading) -> None:
+def _leaking(page: Page, leak: Leak) -> None:
     bedside = page.bedside
-    since = bedside.leak_since or reading.at
+    since = bedside.leak_since or leak
     days = page.limit("air-leak-prolonged", "days")
     told = bedside.leak_told
     if days is not None and not told and page.rule_on("air-leak-prolonged"):
-        told = seconds_between(since, reading.at) > days * 86400
+        told = seconds_between(since.at, leak.at) > days * 86400
         if told:
-            page.note("air-leak-prolonged", level=days)
-    page.bedside = replace(bedside, last_leak_at=reading.at, leak_since=since, leak_told=told)
+            page.note("air-leak-prolonged", (*leak.grounds, *since.grounds), level=days)
+    page.bedside = replace(bedside, last_leak=leak, leak_since=since, leak_told=told)
 
 
 def _looks(page: Page, reading: Reading) -> None:
     before = page.bedside.appearance
     if before and before != reading.appearance and page.rule_on("appearance-changed"):
-        page.note("appearance-changed")
-    page.bedside = replace(page.bedside, appearance=reading.appearance)
+        by = page.bedside.appearance_by
+        grounds = (page.own("appearance"), None if by is None else Ground(by, "appearance"))
+        page.note("appearance-changed", grounds)
+    page.bedside = replace(page.bedside, appearance=reading.appearance, appearance_by=reading.key)
 
 
 def _still_clamped(page: Page) -> None:
@@ -91,7 +99,7 @@ def overdue(page: Page, reading: Reading) -> None:
     grace = page.limit("reading-overdue", "grace_minutes") or ZERO
     late = seconds_between(last, reading.at) > Decimal(int(every.total_seconds())) + grace * 60
     if late and not _joined_between(page, last, reading.at):
-        page.note("reading-overdue", start=last)
+        page.note("reading-overdue", (page.own("reading"),), start=last)
 
 
 def _joined_between(page: Page, start: datetime, end: datetime) -> bool:

@@ -10,11 +10,11 @@ from zoneinfo import ZoneInfo
 
 from drainledger.domain.bedside import Noticed
 from drainledger.domain.collectors import Rules
-from drainledger.domain.entries import Connection, Finding, Interval, LevelMark, Total
+from drainledger.domain.entries import Connection, Finding, Ground, Interval, LevelMark, LevelRef, Total, What
 from drainledger.domain.findings import make_finding
 from drainledger.domain.levels import Scale
 from drainledger.domain.nodes import Node, anchor_of_instant
-from drainledger.domain.records import Drain, Event, Key, Reading
+from drainledger.domain.records import Drain, Event, Reading
 from drainledger.domain.state import State
 from drainledger.domain.topology import Judged
 
@@ -68,18 +68,24 @@ class Page:
         self.total: Total | None = None
         self.dropped: tuple[str, ...] = ()
         self.leak_free: Decimal | None = None
+        self.last_leak: tuple[Ground, ...] = ()
         self.speaks_of: Connection | None = before.flow.connection
 
-    def note(self, code: str, records: tuple[Key, ...] = (), **facts: Decimal | str | datetime) -> None:
-        """A finding about this node; `records` are its further evidence."""
-        at = self.node.order.at
-        self.findings.append(
-            make_finding(code, self.node.record.key, at, self.zone, self.rules_now(), records, facts)
-        )
+    def note(
+        self, code: str, grounds: Sequence[Ground | None] = (), **facts: Decimal | str | datetime
+    ) -> None:
+        """A finding about this node, and what it rests on (None among it: not known by which record)."""
+        key, at = self.node.record.key, self.node.order.at
+        known = [ground for ground in grounds if ground is not None]
+        self.findings.append(make_finding(code, key, at, self.zone, self.rules_now(), (), facts, known))
 
     def note_all(self, noticed: Sequence[Noticed]) -> None:
-        for code, facts in noticed:
-            self.note(code, (), **facts)
+        for code, facts, grounds in noticed:
+            self.note(code, grounds, **facts)
+
+    def own(self, what: What, part: str = "") -> Ground:
+        """Something of this node's own record."""
+        return Ground(self.node.record.key, what, part)
 
     def rules_now(self) -> Rules:
         """The version by which the connection in place is judged."""
@@ -104,6 +110,11 @@ class Page:
                 Scale(judged.profile, chamber, connection.reads == "counter") if chamber is not None else None
             )
         return self._scales[key]
+
+
+def level_of(ref: LevelRef | None) -> Ground | None:
+    """A stated level as what a finding rests on."""
+    return None if ref is None else Ground(ref.owner, "level", ref.part)
 
 
 def unverified(record: Reading | Event) -> bool:
@@ -137,7 +148,11 @@ def mark(
     return "used" if used else "set-aside"
 
 
+#: What a connection is read by, for people.
+READ_BY = {"level": "the level in the chamber", "volume": "the amount", "counter": "the device's count"}
+
+
 def read_otherwise(page: Page, connection: Connection) -> Status:
     """An amount of another kind than the connection is read by is set aside."""
-    page.note("reads-otherwise", wanted=connection.reads)
+    page.note("reads-otherwise", wanted=READ_BY[connection.reads])
     return "set-aside"

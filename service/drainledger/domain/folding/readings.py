@@ -7,11 +7,19 @@ from decimal import Decimal
 
 from msgspec.structs import replace
 
-from drainledger.domain.entries import Connection, LevelRef
+from drainledger.domain.entries import Connection, Ground, LevelRef
 from drainledger.domain.folding.intervals import Anchor, Ending, anchor_at, emit
 from drainledger.domain.folding.misreading import is_misread
 from drainledger.domain.folding.observed import observe, overdue
-from drainledger.domain.folding.page import Page, Status, mark, read_otherwise, unverified
+from drainledger.domain.folding.page import (
+    READ_BY,
+    Page,
+    Status,
+    level_of,
+    mark,
+    read_otherwise,
+    unverified,
+)
 from drainledger.domain.levels import Output, Scale
 from drainledger.domain.nodes import NEAR, Node, amount_read, level_on, level_stated_here, usable_level
 from drainledger.domain.numbers import TWICE_SECONDS, seconds_between
@@ -102,10 +110,11 @@ def _charted_since(page: Page, start: datetime) -> Decimal:
 def _check_against(page: Page, reading: Reading, closed: Closed, scale: Scale, level: Decimal) -> Status:
     """A second level of a unit that came off with a known one: a check, no anchor."""
     final = closed.level or ZERO
+    grounds = (page.own("level"), level_of(closed.ref))
     if abs(level - final) > scale.tolerance(level, final):
-        page.note("readings-disagree", level=level, base=final)
+        page.note("readings-disagree", grounds, level=level, base=final)
         return mark(page, reading, closed.connection, level, used=False, why="readings-disagree")
-    page.note("read-twice")
+    page.note("read-twice", grounds)
     return mark(page, reading, closed.connection, level, used=False, why="read-twice")
 
 
@@ -121,10 +130,11 @@ def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
     if refused is not None:
         return _set_level_aside(page, reading, connection, level, refused, base=scale.capacity or ZERO)
     if scale.finer_than_graduation(level):
-        page.note("finer-than-graduation", level=level, tolerance=scale.chamber.graduation(level))
+        step = scale.chamber.graduation(level)
+        page.note("finer-than-graduation", (page.own("level"),), level=level, tolerance=step)
     if usable_level(page.nodes, page.index, connection, scale) is None:
-        stated = level_stated_here(page.nodes, page.index, connection, scale)
-        page.note("readings-disagree", level=level, base=stated or ZERO)
+        base, ref = level_stated_here(page.nodes, page.index, connection, scale) or (ZERO, None)
+        page.note("readings-disagree", (page.own("level"), level_of(ref)), level=level, base=base)
         return mark(page, reading, connection, level, used=False, why="readings-disagree")
     chosen = page.anchor_here(connection, scale)
     if chosen is not page.node:
@@ -146,7 +156,7 @@ def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
 def _set_level_aside(
     page: Page, reading: Reading, connection: Connection, level: Decimal, why: str, base: Decimal = ZERO
 ) -> Status:
-    page.note(why, level=level, base=base)
+    page.note(why, (page.own("level"),), level=level, base=base)
     return mark(page, reading, connection, level, used=False, why=why)
 
 
@@ -155,7 +165,7 @@ def _second_reading(
 ) -> Status:
     other = level_on(chosen, connection, scale) or ZERO
     why = "readings-disagree" if abs(level - other) > scale.tolerance(level, other) else "read-twice"
-    page.note(why, (chosen.record.key,), level=level, base=other)
+    page.note(why, (page.own("level"), Ground(chosen.record.key, "level")), level=level, base=other)
     return mark(page, reading, connection, level, used=False, why=why)
 
 
@@ -165,7 +175,8 @@ def _cross_check(page: Page, reading: Reading, scale: Scale) -> None:
     if reading.volume is None or interval is None or interval.output is None or reading.level is None:
         return
     if abs(reading.volume - interval.output) > scale.tolerance(reading.level, reading.level):
-        page.note("level-volume-mismatch", output=interval.output, volume=reading.volume)
+        grounds = (page.own("level"), page.own("output", interval.part))
+        page.note("level-volume-mismatch", grounds, output=interval.output, volume=reading.volume)
 
 
 def _fullness(page: Page, scale: Scale, level: Decimal) -> None:
@@ -178,7 +189,7 @@ def _fullness(page: Page, scale: Scale, level: Decimal) -> None:
         return
     nearly = level >= share * capacity
     if nearly and not page.flow.nearly_full and level < capacity:
-        page.note(rule, level=level, base=capacity)
+        page.note(rule, (page.own("level"),), level=level, base=capacity)
     if nearly != page.flow.nearly_full:
         page.flow = replace(page.flow, nearly_full=nearly)
 
@@ -187,25 +198,29 @@ def _by_volume(page: Page, reading: Reading) -> Status:
     """A charted amount over (from, at], or since the previous amount."""
     flow = page.flow
     if reading.volume is None:
+        shown = reading.level is not None and flow.connection is not None
+        page.note("reads-otherwise", (page.own("level"),) if shown else (), wanted=READ_BY["volume"])
         if reading.level is not None and flow.connection is not None:
             mark(page, reading, flow.connection, reading.level, used=False, why="reads-otherwise")
-        page.note("reads-otherwise", wanted="volume")
         return "set-aside"
     at = reading.at
     start = reading.from_ if reading.from_ is not None else flow.anchored_at
     out = Output(volume=reading.volume, bound="exact")
-    if start is not None and flow.anchored_at is not None and start < flow.anchored_at:
+    overlaps = start is not None and flow.anchored_at is not None and start < flow.anchored_at
+    if overlaps and start is not None:
         # What was charted for part of its period may be in it or not: only the rest is certain.
         certain = reading.volume - _charted_since(page, start)
         out = Output(volume=max(certain, ZERO), bound="at-least")
         start = flow.anchored_at
-        page.note("period-overlaps", start=start)
+    output = None if start == at and reading.volume == 0 else page.own("output")
+    if overlaps:
+        page.note("period-overlaps", (output, flow.last_amount))
     last = flow.last_amount_at
     if last is not None and seconds_between(last, at) <= TWICE_SECONDS:
-        page.note("charted-twice", start=last)
-    page.flow = replace(flow, anchored_at=at, last_amount_at=at)
+        page.note("charted-twice", (output, flow.last_amount), start=last)
+    page.flow = replace(flow, anchored_at=at, last_amount_at=at, last_amount=output)
     page.sums = replace(page.sums, since=page.sums.since or start or at, measured=False)
-    if start == at and reading.volume == 0:
+    if output is None:
         return "used"
     emit(page, Ending(out, start, page.node.stamp, unverified=unverified(reading)))
     return "used"
