@@ -341,6 +341,11 @@ class _Node:
                     ),
                 )
                 for level in interval.levels
+            ]
+            + [
+                reference("Observation", self.plain.ident(ground.owner, part))
+                for ground in interval.drawn
+                for part in parts(ground)
             ],
         )
         for code, rate in (

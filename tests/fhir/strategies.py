@@ -226,6 +226,9 @@ def _intervals(key: Key, prefix: str) -> st.SearchStrategy[Interval]:
         stamp=instants,
         preliminary=st.booleans(),
         weighed_by=maybe(other | st.just(key)),
+        drawn=st.lists(st.builds(Ground, other, st.sampled_from(["sampled", "reinfused"])), max_size=2).map(
+            tuple
+        ),
     )
 
 

@@ -240,3 +240,15 @@ def test_the_adapter_states_its_version_and_the_caution() -> None:
     body = json.loads(Renderer(samples.mappings().codes, version="1.2.3").adapter().body)
     assert body["version"] == [{"value": "1.2.3"}]
     assert "Not a medical device" in body["note"][0]["text"]
+
+
+@pytest.mark.parametrize("fhir", ["R4", "R5"])
+def test_each_of_two_graduations_says_where_it_holds(fhir: Fhir) -> None:
+    """Two distances without their levels would leave a reader to guess which of them a level was read by."""
+    made = renderer(fhir).collector(samples.unit("adult-single"))
+    [chamber] = [json.loads(each.body) for each in made if each.id.endswith(".chamber.A")]
+    marks = [each for each in chamber["property"] if code_of(each["type"]) == "graduation"]
+    assert [each["type"]["text"] for each in marks] == [
+        "Graduation from 0 to 500 mL",
+        "Graduation from 500 to 2000 mL",
+    ]

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from datetime import datetime
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.acceptance.converted import converted, parsed
-from tests.journals.books import line
+from tests.journals.books import FIXTURES, line
 from tests.journals.raw import (
     Raw,
     collector,
@@ -30,8 +33,8 @@ START = (drain(), collector(), connected("06:00"))
 class Made:
     """The resources of a journal, by what people read: an identifier's value without its source."""
 
-    def __init__(self, *raws: Raw) -> None:
-        self.all = parsed(converted([line(raw) for raw in raws]))
+    def __init__(self, *raws: Raw, lines: Sequence[bytes] = ()) -> None:
+        self.all = parsed(converted([*lines, *map(line, raws)]))
         self._names = {f"{each['resourceType']}/{each['id']}": self._name(each) for each in self.all}
         self._by_name = {name: each for each in self.all if (name := self._name(each))}
 
@@ -281,6 +284,30 @@ def test_only_what_showed_the_leak_is_named() -> None:
     assert derived == ["r-0700.bubbling-pattern", "r-0800.bubbling-pattern"]
 
 
+def test_an_output_rests_on_what_was_drawn_meanwhile() -> None:
+    """DESIGN 4 Interval: d = L1 - L0 + S + R."""
+    made = Made(*START, level("07:00", 100), event("sampled", "07:30", volume=10), level("08:00", 120))
+    output = made["r-0800.interval-output"]
+    assert output["valueQuantity"]["value"] == 30
+    assert made.named(output["derivedFrom"]) == [
+        "r-0700.chamber-level",
+        "r-0800.chamber-level",
+        "sampled-0730.sample-withdrawn",
+    ]
+
+
+def test_a_net_rests_on_the_irrigant_that_it_leaves_out() -> None:
+    made = Made(*START, level("07:30", 100), event("irrigated", "07:45", volume=50), level("08:00", 160))
+    total, net = (
+        made[f"window.drn-1.shift-day.2026-03-02.{code}"] for code in ("charted-total", "charted-net")
+    )
+    assert (total["valueQuantity"]["value"], net["valueQuantity"]["value"]) == (60, 10)
+    assert made.named(net["derivedFrom"]) == [
+        *made.named(total["derivedFrom"]),
+        "irrigated-0745.irrigant-instilled",
+    ]
+
+
 # Windows
 
 
@@ -319,3 +346,30 @@ def test_a_window_over_values_that_nobody_verified_is_preliminary() -> None:
     made = Made(*START, level("07:10", 40, observer=DEVICE), level("18:00", 90), level("2+07:00", 100))
     statuses = {each["effectivePeriod"]["start"][:16]: each["status"] for each in windows(made)}
     assert statuses["2026-03-02T07:00"] == "preliminary"
+
+
+# The demo
+
+
+def references(element: object) -> Iterator[str]:
+    if isinstance(element, dict):
+        if isinstance(element.get("reference"), str):
+            yield element["reference"]
+        element = list(element.values())
+    if isinstance(element, list):
+        for each in element:
+            yield from references(each)
+
+
+@pytest.mark.parametrize("file", sorted(FIXTURES.glob("**/*.ndjson")), ids=lambda file: str(file.stem))
+def test_the_demo_names_nothing_that_is_not_there_and_nothing_ahead_of_its_time(file: Path) -> None:
+    made = Made(lines=file.read_bytes().splitlines())
+    known = {f"{each['resourceType']}/{each['id']}" for each in made.all}
+    for each in made.all:
+        assert set(references(each)) <= known, each["id"]
+        if each["resourceType"] == "Observation" and each["status"] != "preliminary":
+            seen = each.get("effectiveDateTime") or each["effectivePeriod"]["end"]
+            assert datetime.fromisoformat(each["issued"]) >= datetime.fromisoformat(seen), each["id"]
+        if "occurredDateTime" in each:
+            happened, told = each["occurredDateTime"], each["recorded"]
+            assert datetime.fromisoformat(happened) <= datetime.fromisoformat(told), each["id"]

@@ -235,3 +235,28 @@ def test_a_fault_in_a_commit_leaves_nothing_behind(
     raw: Raw = level("07:00", 40)
     assert send(intake, raw).results[0].status == "accepted"
     assert outputs(store) == ["40", "20"]
+
+
+def versions(store: Store, type_: str) -> list[int]:
+    """The numbers of the latest versions of all resources of a type."""
+    return [each["versionId"] for ref, each in latest(store).items() if ref.startswith(f"{type_}/")]
+
+
+def test_a_patient_with_two_drains_has_one_version(service: tuple[Store, Intake]) -> None:
+    """FHIR.md 'meta.versionId': +1 only if content changed. The second drain says nothing new of the patient, nor does
+    its retraction."""
+    store, intake = service
+    send(intake, drain())
+    send(intake, drain("drn-2"))
+    assert versions(store, "Patient") == [1]
+    send(intake, retraction("drn-2", "09:00"))
+    assert versions(store, "Patient") == [1]
+
+
+def test_a_corrected_unit_leaves_its_use_as_it_was(service: tuple[Store, Intake]) -> None:
+    store, intake = service
+    send(intake, *SETUP)
+    before = sorted(versions(store, "DeviceUseStatement"))
+    send(intake, correction(collector("col-1"), "08:00", serial="S-2"))
+    assert sorted(versions(store, "DeviceUseStatement")) == before
+    assert 2 in versions(store, "Device")

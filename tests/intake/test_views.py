@@ -83,6 +83,16 @@ def test_a_value_leads_to_its_raw_records_and_back(service: tuple[Store, Intake,
     assert views.trace("other", reference) is None
 
 
+def test_a_rate_per_weight_leads_to_who_gave_the_weight(service: tuple[Store, Intake, Views]) -> None:
+    _, intake, views = service
+    send(intake, drain(weight={"value": 72, "unit": "kg"}), *SETUP[1:])
+    answer = send(intake, level("07:00", 40))
+    reference = next(w.reference for w in answer.results[0].resources if "per-weight" in w.reference)
+    trace = views.trace(TENANT, reference)
+    assert trace is not None
+    assert {row.record.key.id for row in trace.rows} == {"r-0700", "connected-0600", "drn-1"}
+
+
 def test_drains_come_a_page_at_a_time(service: tuple[Store, Intake, Views]) -> None:
     _, intake, views = service
     send(intake, *(drain(f"d{number}") for number in range(5)))

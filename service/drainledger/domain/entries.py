@@ -106,7 +106,8 @@ class Interval(Struct, frozen=True, kw_only=True):
     0.001. `part` is "" or "<chamber>." as in LevelMark. `records` are all that it rests on, the owner first.
     `levels` are the two level marks (start, end) where it comes from levels. `larger` is the other answer of a
     suspected misreading, in mL: rules about output use the larger. `weighed_by` is the record (a drain's or an event)
-    that gave the weight of `rate_per_weight`.
+    that gave the weight of `rate_per_weight`. `drawn` is what was sampled or given back in between, `irrigated` what
+    makes up `irrigant`.
     """
 
     owner: Key
@@ -128,6 +129,8 @@ class Interval(Struct, frozen=True, kw_only=True):
     preliminary: bool = False
     larger: Decimal | None = None
     weighed_by: Key | None = None
+    drawn: tuple[Ground, ...] = ()
+    irrigated: tuple[Ground, ...] = ()
 
 
 class Total(Struct, frozen=True, kw_only=True):
@@ -177,8 +180,8 @@ class NodeEntry(Struct, frozen=True, kw_only=True):
 class Window(Struct, frozen=True, kw_only=True):
     """A charted window: the intervals that end in (start, end], as on paper. mL, minutes; `coverage` 0..1 by 0.001.
 
-    `intervals` names the intervals by (owner, part). `day` is the local date on which the window starts. `status` is
-    final once the window is closed and every value in it was charted or verified by somebody.
+    `intervals` names the intervals by (owner, part), `irrigated` what the net leaves out. `day` is the local date on
+    which the window starts. `status` is final once the window is closed and every value in it was charted or verified.
     """
 
     drain: str
@@ -195,6 +198,7 @@ class Window(Struct, frozen=True, kw_only=True):
     status: Literal["preliminary", "final"]
     intervals: tuple[LevelRef, ...]
     stamp: datetime
+    irrigated: tuple[Ground, ...] = ()
 
 
 class RollingWindow(Struct, frozen=True, kw_only=True):

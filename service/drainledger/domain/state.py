@@ -38,7 +38,7 @@ class Drawn(Struct, frozen=True):
     volume: Decimal = ZERO
     given_back: Decimal = ZERO
     not_stated: bool = False
-    records: tuple[Key, ...] = ()
+    grounds: tuple[Ground, ...] = ()
     stamp: datetime | None = None
 
 
@@ -72,7 +72,8 @@ class Flow(Struct, frozen=True, kw_only=True):
     `finals` are readings still to come that were taken for the last level of a connection that ended. `acts` are what
     was drawn and put in within the last quarter of an hour. `last_amount` is the interval of the last charted amount,
     None where that gave none. `larger` is the other answer of misreadings set aside since
-    the last anchor (mL), None where there are none. `irrigant` has gone in and not yet been charged to an interval.
+    the last anchor (mL), None where there are none. `irrigant` has gone in, by `irrigated`, and not yet been charged to
+    an interval.
     """
 
     connection: Connection | None = None
@@ -84,6 +85,7 @@ class Flow(Struct, frozen=True, kw_only=True):
     drawn: Drawn = NOTHING_DRAWN
     larger: Decimal | None = None
     irrigant: Decimal = ZERO
+    irrigated: tuple[Ground, ...] = ()
     nearly_full: bool = False
     acts: tuple[Act, ...] = ()
     finals: tuple[tuple[Key, Connection], ...] = ()

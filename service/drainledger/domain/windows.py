@@ -61,6 +61,7 @@ def charted(
         status=status,
         intervals=tuple(LevelRef(i.owner, i.part) for i in intervals),
         stamp=max(i.stamp for i in intervals),
+        irrigated=tuple(ground for i in intervals for ground in i.irrigated),
     )
 
 

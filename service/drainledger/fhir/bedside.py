@@ -7,7 +7,7 @@ from decimal import Decimal
 from drainledger.domain.collectors import Profile
 from drainledger.domain.entries import NodeEntry
 from drainledger.domain.records import AirLeak, Reading, Suction
-from drainledger.fhir.ground import observation_ids, observation_text
+from drainledger.fhir.ground import ground_references
 from drainledger.fhir.kit import Kit
 from drainledger.fhir.sheet import Sheet, components, derived_from, note
 from drainledger.fhir.template import ABSENT
@@ -53,8 +53,8 @@ class Bedside:
             self._pressure("drain-pressure", reading.pressure)
         leak = [] if reading.air_leak is None else self._air_leak(reading.air_leak)
         if entry.leak_free_hours is not None:
-            shown = [ident for ground in entry.last_leak for ident in observation_ids(self.kit, ground)]
-            self._leak_free(entry.leak_free_hours, [*map(observation_text, shown), *leak])
+            last = ground_references(self.kit, entry.last_leak)
+            self._leak_free(entry.leak_free_hours, [*last, *leak])
         if reading.tidaling is not None or reading.swing is not None:
             self._tidaling(reading)
         if reading.patency is not None:

@@ -153,7 +153,7 @@ def _property(kit: Kit, code: str, value: Decimal) -> Json:
 def _chamber(kit: Kit, use: CollectorUse, chamber: Chamber, *, kept: bool, retracted: bool) -> Json:
     part = f"chamber.{chamber.id}"
     properties = [] if chamber.capacity is None else [_property(kit, "capacity", chamber.capacity)]
-    properties += [_property(kit, "graduation", band.step) for band in chamber.graduations]
+    properties += _graduations(kit, chamber)
     described = {
         "resourceType": "Device",
         "id": join(kit.ids.collector(use.collector.id), part),
@@ -165,6 +165,17 @@ def _chamber(kit: Kit, use: CollectorUse, chamber: Chamber, *, kept: bool, retra
         "parent": reference("Device", kit.ids.collector(use.collector.id)),
     }
     return {name: value for name, value in described.items() if value != []}
+
+
+def _graduations(kit: Kit, chamber: Chamber) -> Iterator[Json]:
+    """Where marks stand closer at the bottom, each distance says from which level to which it holds."""
+    start = Decimal(0)
+    for band in chamber.graduations:
+        made = _property(kit, "graduation", band.step)
+        if len(chamber.graduations) > 1:
+            made["type"] = {**made["type"], "text": f"Graduation from {start:f} to {band.up_to:f} mL"}
+        yield made
+        start = band.up_to
 
 
 def _state(connections: Sequence[Connection], retracted: bool) -> str | None:

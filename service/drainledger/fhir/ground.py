@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from drainledger.domain.entries import Ground, What
 from drainledger.fhir.ids import join
@@ -35,6 +35,7 @@ def observation_ids(kit: Kit, ground: Ground) -> list[str]:
     return [join(uuid, f"{part}{code}") for code in _CODES[ground.what] if code in kit.templates]
 
 
-def observation_text(ident: str) -> str:
-    """A literal reference to an Observation."""
-    return f'{{"reference":"Observation/{ident}","type":"Observation"}}'
+def ground_references(kit: Kit, grounds: Sequence[Ground]) -> list[str]:
+    """The texts of literal references to what other records state."""
+    found = [ident for ground in grounds for ident in observation_ids(kit, ground)]
+    return [f'{{"reference":"Observation/{ident}","type":"Observation"}}' for ident in found]

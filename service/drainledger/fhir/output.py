@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from drainledger.domain.entries import Ground, Interval, LevelMark, LevelRef, NodeEntry, Total
 from drainledger.domain.records import Reading
+from drainledger.fhir.ground import ground_references
 from drainledger.fhir.ids import join
 from drainledger.fhir.kit import Kit
 from drainledger.fhir.sheet import Sheet, components, derived_from, note
@@ -118,7 +119,9 @@ def _add_interval(sheet: Sheet, interval: Interval, entry: NodeEntry) -> str | N
         performer=sheet.performer if charted else "",
         tail=method
         + _device(sheet.kit, interval)
-        + derived_from(level_references(sheet.kit, interval.levels)),
+        + derived_from(
+            [*level_references(sheet.kit, interval.levels), *ground_references(sheet.kit, interval.drawn)]
+        ),
     )
 
 

@@ -100,7 +100,7 @@ class Renderer:
         known = drains or {}
         written = [
             *device.unit_and_channels(self._kit, use_of, connections, known, retracted=retracted),
-            *uses.unit_in_use(self._kit, use_of, connections, known, stamp, retracted=retracted),
+            *uses.unit_in_use(self._kit, use_of, connections, known, retracted=retracted),
         ]
         first = min(connections, key=lambda connection: (connection.start, connection.drain), default=None)
         zone = "UTC" if first is None or first.drain not in known else known[first.drain].time_zone
@@ -306,7 +306,8 @@ class Renderer:
         written = window_observations(kit, texts, window, stated, texts.times(stamp))
         if not written:
             return []
-        sources = list(dict.fromkeys(of.owner for of in window.intervals)) or [drain.key]
+        owners = [*(of.owner for of in window.intervals), *(of.owner for of in window.irrigated)]
+        sources = list(dict.fromkeys(owners)) or [drain.key]
         made = provenance(
             kit,
             kit.ids.window(window.drain, window.name, window.day),

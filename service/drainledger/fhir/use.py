@@ -76,12 +76,11 @@ def unit_in_use(
     use: CollectorUse,
     connections: Sequence[Connection],
     drains: Mapping[str, Drain],
-    stamp: datetime | None,
     *,
     retracted: bool,
 ) -> Iterator[Resource]:
     """The unit on each patient whose drains it served, from the first connection to the last one's end. No site: it
-    may serve two drains."""
+    may serve two drains. What is corrected of the unit itself leaves its use as it was."""
     by_patient: dict[Identifier, list[Connection]] = {}
     for connection in sorted(connections, key=lambda connection: (connection.start, connection.drain)):
         if connection.drain in drains:
@@ -97,7 +96,7 @@ def unit_in_use(
             "status": _status(end, retracted),
             "subject": patient_reference(kit.ids, patient),
             **_period(times, first.start, end),
-            **_recorded(times, stamp or end or first.start),
+            **_recorded(times, end or first.start),
             "device": reference("Device", kit.ids.collector(use.collector.id)),
         }
         yield resource(kit, described, use.collector.key)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from drainledger.domain.entries import Window
 from drainledger.fhir.about import DrainTexts
+from drainledger.fhir.ground import ground_references
 from drainledger.fhir.ids import join, readable
 from drainledger.fhir.kit import Kit
 from drainledger.fhir.output import observation_reference
@@ -15,7 +16,8 @@ from drainledger.fhir.template import ABSENT, AT_LEAST
 def window_observations(
     kit: Kit, texts: DrainTexts, window: Window, status: str, issued: str
 ) -> list[Resource]:
-    """`charted-total` and `charted-net` over the window, derived from its intervals; a lower bound carries `>=`."""
+    """`charted-total` and `charted-net` over the window, derived from its intervals and the net from the irrigant, too;
+    a lower bound carries `>=`."""
     uuid = kit.ids.window(window.drain, window.name, window.day)
     named = f"{readable(window.drain)}.{readable(window.name)}.{readable(window.day)}"
     times = texts.times
@@ -24,10 +26,14 @@ def window_observations(
     sources = []
     if "interval-output" in kit.templates:
         sources = [observation_reference(kit, of, f"{of.part}interval-output") for of in window.intervals]
-    tail = f',"method":{kit.vocabulary.concept_text("sum-of-intervals")}{derived_from(sources)}'
+    method = f',"method":{kit.vocabulary.concept_text("sum-of-intervals")}'
+    left_out = ground_references(kit, window.irrigated)
     parts = "" if status == WITHDRAWN else components(_parts(kit, texts, window))
     written = []
-    for code, amount in (("charted-total", window.total), ("charted-net", window.net)):
+    for code, amount, rests_on in (
+        ("charted-total", window.total, sources),
+        ("charted-net", window.net, [*sources, *left_out]),
+    ):
         template = kit.templates.get(code)
         if template is None:
             continue
@@ -37,7 +43,7 @@ def window_observations(
             f'{{"resourceType":"Observation","id":"{ident}",'
             f'"identifier":[{{"system":"{kit.sid}/observation","value":"window.{named}.{code}"}}],'
             f'"status":"{status}"{template.coded}{texts.about_drain}{when},"issued":"{issued}"{value}'
-            f"{texts.site}{tail}{parts}}}"
+            f"{texts.site}{method}{derived_from(rests_on)}{parts}}}"
         )
         written.append(Resource("Observation", ident, body.encode(), None, code))
     return written

@@ -10,7 +10,7 @@ from drainledger.domain.statements import slot_of
 from drainledger.fhir.restate import status_of
 from drainledger.intake.answers import Written
 from drainledger.intake.difference import Difference, version_body
-from drainledger.store.codec import split_id
+from drainledger.store.codec import digest_of, split_id
 from drainledger.store.rows import NewPart, NewVersions, VersionRow
 from drainledger.store.write import Write
 
@@ -45,6 +45,8 @@ def _part(
         return None
     issued = write.received_at.astimezone(_zone(book, difference.shown.drain)).isoformat()
     body = version_body(difference, previous.status if previous is not None else None, issued)
+    if previous is not None and previous.digest == digest_of(body):
+        return None  # a Patient comes with each of its drains
     resource = difference.shown.resource
     version = previous.version + 1 if previous is not None else 1
     return NewPart(type=resource.type, version=version, status=status_of(body), code=resource.code, body=body)

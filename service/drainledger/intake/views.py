@@ -18,7 +18,7 @@ from drainledger.domain.collectors import Rules
 from drainledger.domain.entries import DrainLedger, NodeEntry
 from drainledger.domain.naming import ties
 from drainledger.domain.records import Key
-from drainledger.domain.statements import Slot
+from drainledger.domain.statements import Slot, slot_of
 from drainledger.fhir import Renderer
 from drainledger.intake.loading import Loaded
 from drainledger.store.codec import split_id
@@ -173,10 +173,12 @@ class Views:
             entries = [entry for row in rows for entry in loaded.book.entries(row.record.key)]
         keys = {key for entry in entries if entry.interval is not None for key in _rests_on(entry)}
         known = {row.record.key for row in rows}
-        slots = [Slot("other", key.source, key.id) for key in sorted(keys - known)]
+        slots = [slot_of(key) for key in sorted(keys - known)]
         return Trace((*rows, *read.find(slots).values()), tuple(entries), tuple(versions))
 
 
 def _rests_on(entry: NodeEntry) -> set[Key]:
     assert entry.interval is not None
-    return {*entry.interval.records, *(level.owner for level in entry.interval.levels)}
+    weighed_by = entry.interval.weighed_by
+    by_weight = set() if weighed_by is None else {weighed_by}
+    return {*entry.interval.records, *(level.owner for level in entry.interval.levels)} | by_weight

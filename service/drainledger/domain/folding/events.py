@@ -30,7 +30,9 @@ def take_event(page: Page, event: Event) -> Status:
         if page.flow.connection is not None and page.flow.connection.reads == "level":
             draw(page, event, page.node.stamp, page.flow.connection)
     elif kind == "irrigated":
-        page.flow = replace(page.flow, irrigant=page.flow.irrigant + (event.volume or ZERO))
+        flow = page.flow
+        irrigated = (*flow.irrigated, page.own("irrigated"))
+        page.flow = replace(flow, irrigant=flow.irrigant + (event.volume or ZERO), irrigated=irrigated)
     elif kind in ("clamped", "unclamped"):
         page.bedside = at_bedside.clamp(page.bedside, event)
     elif kind == "milked":

@@ -42,13 +42,14 @@ class Anchor(NamedTuple):
 
 class Ending(NamedTuple):
     """An interval that ends at the page's node. `squares` are its levels' graduations squared (mL^2), None where it
-    has no deviation; `records` are what it rests on besides the node's own record."""
+    has no deviation; it rests on the node's own record, on what was `drawn` and on `records`."""
 
     out: Output
     start: datetime | None
     stamp: datetime
     part: str = ""
     squares: Decimal | None = None
+    drawn: tuple[Ground, ...] = ()
     records: tuple[Key, ...] = ()
     unverified: bool = False
     refs: tuple[LevelRef, ...] = ()
@@ -90,7 +91,8 @@ def anchor_at(page: Page, anchor: Anchor, scale: Scale, part: str = "") -> None:
                 start=start,
                 part=part,
                 squares=squares,
-                records=(*drawn.records, *anchor.records),
+                drawn=drawn.grounds,
+                records=anchor.records,
                 stamp=_latest(anchor.stamp, baseline, drawn),
                 unverified=anchor.preliminary or (baseline is not None and baseline.preliminary),
                 refs=refs,
@@ -185,7 +187,9 @@ def emit(page: Page, ending: Ending) -> None:
         irrigant=plain(flow.irrigant),
         rate=rate,
         rate_per_weight=per_weight,
-        records=(owner, *ending.records),
+        records=(owner, *(ground.owner for ground in ending.drawn), *ending.records),
+        drawn=ending.drawn,
+        irrigated=flow.irrigated,
         levels=ending.refs,
         findings=tuple(finding.code for finding in page.findings),
         stamp=ending.stamp,
@@ -202,8 +206,8 @@ def emit(page: Page, ending: Ending) -> None:
         lower_bound=sums.lower_bound or out.bound != "exact",
         preliminary=sums.preliminary or ending.unverified,
     )
-    if flow.irrigant:
-        page.flow = replace(flow, irrigant=ZERO)
+    if flow.irrigated:
+        page.flow = replace(flow, irrigant=ZERO, irrigated=())
 
 
 def _attend(page: Page, interval: Interval) -> None:
@@ -268,7 +272,7 @@ def close_unread(page: Page, placement: Placement, finding: str) -> None:
             out=between.not_read(baseline, drawn, finding),
             start=flow.anchored_at,
             part=placement.part,
-            records=drawn.records,
+            drawn=drawn.grounds,
             stamp=_latest(page.node.stamp, baseline, drawn),
             unverified=baseline is not None and baseline.preliminary,
             refs=(baseline.ref,) if baseline is not None and baseline.ref is not None else (),
@@ -288,7 +292,7 @@ def draw(page: Page, event: Event, stamp: datetime, connection: Connection) -> N
             drawn.volume + (volume or ZERO),
             drawn.given_back + (volume or ZERO) if event.kind == "reinfused" else drawn.given_back,
             drawn.not_stated or volume is None,
-            (*drawn.records, event.key),
+            (*drawn.grounds, Ground(event.key, "sampled" if event.kind == "sampled" else "reinfused")),
             stamp if drawn.stamp is None else max(drawn.stamp, stamp),
         ),
     )
