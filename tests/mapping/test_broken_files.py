@@ -20,6 +20,7 @@ def folder(tmp_path: Path) -> Path:
 SINGLE = "collectors/adult-single.toml"
 BAG = "collectors/inline-bag.toml"
 POWERED = "collectors/powered.toml"
+LOINC_ON = "adding up its values gives the output"
 
 #: file, what stands there, what is put in its place, the key named, a part of the text
 FAULTS = [
@@ -27,7 +28,13 @@ FAULTS = [
     (SINGLE, 'reads = "level"', "", "reads", "is missing"),
     (SINGLE, 'reads = "level"', 'reads = "amount"', "reads", "'level'"),
     (SINGLE, 'id = "adult-single"', 'id = "adult"', "id", "'adult-single'"),
-    (SINGLE, "step = 2 }", "step = 0 }", "chambers[0].graduations[0].step", "greater than 0"),
+    (SINGLE, "step = 2 }", "step = 0 }", "chambers[0].graduations[0].step", "than or equal to 0.1"),
+    (SINGLE, "step = 2 }", "step = 0.09 }", "chambers[0].graduations[0].step", "than or equal to 0.1"),
+    (SINGLE, "step = 2 }", "step = 1e-400 }", "chambers[0].graduations[0].step", "too small"),
+    (SINGLE, "capacity = 2000", "capacity = 1e999999", "chambers[0].capacity", "too large"),
+    (SINGLE, "tolerance_graduations = 2", "tolerance_graduations = 6", "tolerance_graduations", "equal to 5"),
+    (SINGLE, "tolerance_graduations = 2", "tolerance = 200.1", "tolerance", "at most 200 mL"),
+    (POWERED, "tolerance_graduations = 2", "tolerance = 5.1", "tolerance", "at most 5 mL"),
     (SINGLE, "step = 2 }", "stap = 2 }", "chambers[0].graduations[0].stap", "did you mean 'step'?"),
     (
         SINGLE,
@@ -119,6 +126,50 @@ FAULTS = [
         "\nwire = true",
         "observation.interval-output.standard[1].wire",
         "licence",
+    ),
+    (
+        "codes.toml",
+        'code = "81664-5"',
+        'code = "9129-8"',
+        "component.drain-number.standard[0].code",
+        LOINC_ON,
+    ),
+    (
+        "codes.toml",
+        'system = "urn:iso:std:iso:11073:10101"\ncode = "157740"',
+        'system = "http://loinc.org"\ncode = "9129-8"',
+        "observation.chamber-level.standard[0].code",
+        "was verified for interval-output and stands on nothing else",
+    ),
+    (
+        "codes.toml",
+        'code = "MEDST"',
+        'code = "PLEUR"',
+        "site.site-mediastinal.standard[0].code",
+        "verified for site-left-pleural, site-pleural, site-right-pleural and stands on nothing else",
+    ),
+    (
+        "codes.toml",
+        'code = "9129-8"\n',
+        'code = "9129-8"\nwire = false\n',
+        "observation.interval-output.standard",
+        "should hold LOINC 9129-8 once",
+    ),
+    ("codes.toml", 'unit = "mL"', 'unit = "cm[H2O]"', "observation.chamber-level.unit", 'should be "mL"'),
+    ("codes.toml", 'unit = "mL"', 'unit = "L"', "observation.chamber-level.unit", "never converted"),
+    (
+        "codes.toml",
+        'unit = "1"\nunit_display = "share"\nstep = 0.001\n',
+        "",
+        "component.coverage.unit",
+        'is missing: values of this code are written in "1"',
+    ),
+    (
+        "codes.toml",
+        "[component.suction-mode]\n",
+        '[component.suction-mode]\nunit = "mL"\nunit_display = "mL"\nstep = 1\n',
+        "component.suction-mode.unit",
+        "should be left out",
     ),
     ("codes.toml", 'unit_display = "mL/h"', "", "observation.output-rate.unit", "go together"),
     ("codes.toml", "step = 0.01", "step = 0.02", "observation.output-rate-per-weight.step", "power of ten"),
@@ -253,3 +304,90 @@ def test_a_clinical_rule_without_its_value_cant_be_switched_on(folder: Path) -> 
     values = "\n[rules.hourly-output-per-weight.values]\nml_per_kg_per_hour = 4\nhours = 2\n"
     file.write_text(file.read_text(encoding="utf-8") + values, encoding="utf-8")
     assert load_mappings(folder).rules.attention["hourly-output-per-weight"].on
+
+
+def test_a_code_that_values_are_written_under_cant_be_renamed(folder: Path) -> None:
+    file = folder / "codes.toml"
+    content = file.read_text(encoding="utf-8")
+    file.write_text(content.replace("[component.net-total]", "[component.net-totals]"), encoding="utf-8")
+    [error] = check_mapping(file)
+    assert (error.key, error.text) == (
+        "component.net-total",
+        "is missing: values are written under this code",
+    )
+
+
+#: Where a file is put, and the name that it should have had.
+STRAYS = [
+    ("source.toml", "did you mean 'sources.toml'?"),
+    ("Windows.toml", "did you mean 'windows.toml'?"),
+    ("sources.toml.txt", "did you mean 'sources.toml'?"),
+    ("wards.yaml", "known: units.toml, codes.toml"),
+    ("collectors/newborn.TOML", "did you mean 'newborn.toml'?"),
+    ("collectors/newborn.toml.bak", "did you mean 'newborn.toml'?"),
+    ("collectors/old/newborn.toml", "is a folder among collector profiles"),
+    ("colectors/newborn.toml", "did you mean 'collectors'?"),
+]
+
+
+@pytest.mark.parametrize(("name", "advice"), STRAYS, ids=lambda value: value[:24])
+def test_a_file_that_nobody_reads_is_refused_with_the_nearest_name(
+    folder: Path, name: str, advice: str
+) -> None:
+    stray = folder / name
+    stray.parent.mkdir(exist_ok=True)
+    stray.write_text("a = 1\n", encoding="utf-8")
+    with pytest.raises(MappingError) as caught:
+        load_mappings(folder)
+    assert advice in str(caught.value)
+    assert caught.value.file in (str(stray), str(stray.parent))
+    assert [advice in str(fault) for fault in check_mapping(folder)] == [True]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "sources/bedside.toml",
+        "destinations/record.toml",
+        ".git/config",
+        "windows.toml~",
+        "collectors/NOTES.md",
+    ],
+)
+def test_what_has_a_meaning_elsewhere_is_left_alone(folder: Path, name: str) -> None:
+    (folder / name).parent.mkdir(exist_ok=True)
+    (folder / name).write_text("a = 1\n", encoding="utf-8")
+    assert load_mappings(folder).rules.version == load_mappings().rules.version
+    assert check_mapping(folder) == []
+
+
+def test_a_profile_of_another_ending_is_told_by_itself_too(folder: Path) -> None:
+    other = (folder / "collectors" / "infant.toml").rename(folder / "collectors" / "infant.TOML")
+    [error] = check_mapping(other)
+    assert "did you mean 'infant.toml'?" in error.text
+
+
+@pytest.mark.parametrize("name", ["nonexist", "n" * 300])
+def test_what_is_not_there_is_told(tmp_path: Path, name: str) -> None:
+    with pytest.raises(MappingError, match="is not there; name a mapping file"):
+        check_mapping(tmp_path / name)
+    with pytest.raises(MappingError, match="is not a folder"):
+        load_mappings(tmp_path / name)
+
+
+def test_a_number_of_thousands_of_digits_is_told(folder: Path) -> None:
+    (folder / "sources.toml").write_text(f"[priorities]\nward = {'9' * 5000}\n", encoding="utf-8")
+    with pytest.raises(MappingError, match="not valid TOML"):
+        load_mappings(folder)
+    (folder / "sources.toml").write_text(f"[priorities]\nward = {'9' * 30}\n", encoding="utf-8")
+    with pytest.raises(MappingError, match="less than or equal"):
+        load_mappings(folder)
+
+
+def test_at_the_bounds_a_profile_is_still_good(folder: Path) -> None:
+    """A tenth of 2000 mL, five graduations, 0.1 mL."""
+    file = folder / SINGLE
+    content = file.read_text(encoding="utf-8").replace("step = 2 }", "step = 0.1 }")
+    for allowed in ("tolerance = 200", "tolerance_graduations = 5"):
+        file.write_text(content.replace("tolerance_graduations = 2", allowed), encoding="utf-8")
+        assert check_mapping(folder) == []

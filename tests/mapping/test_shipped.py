@@ -13,7 +13,7 @@ from drainledger.domain.findings import NOTES
 from drainledger.domain.texts import TEXTS
 from drainledger.mapping import Code, check_mapping, load_mappings, shipped_folder
 from drainledger.mapping.attention import SHAPES
-from drainledger.mapping.codes import VERIFIED
+from drainledger.mapping.standards import VERIFIED
 
 SHIPPED = load_mappings()
 RULES = SHIPPED.rules

@@ -4,29 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
-from typing import Annotated, Final, Literal
+from typing import Annotated, Literal
 
 from msgspec import Struct
 from pydantic import Field
 
 from drainledger.mapping.errors import Fault
 from drainledger.mapping.files import Model, Number, Slug, Text
+from drainledger.mapping.standards import SNOMED, SUMMED, SUMMED_ON, UNITS, VERIFIED, WORDS
 
 Relation = Literal["equivalent", "wider", "narrower", "inexact", "unmatched"]
-
-#: Standard codes that may be used, each looked up (the file says where). A code from memory is not among them.
-VERIFIED: Final = frozenset(
-    {
-        ("http://loinc.org", "9129-8"),
-        ("http://loinc.org", "81664-5"),
-        ("http://snomed.info/sct", "251843005"),
-        ("urn:iso:std:iso:11073:10101", "157740"),
-        ("http://terminology.hl7.org/CodeSystem/v2-0550", "PLEUR"),
-        ("http://terminology.hl7.org/CodeSystem/v2-0550", "MEDST"),
-        ("http://terminology.hl7.org/CodeSystem/v2-0550", "CHEST"),
-    }
-)
-SNOMED: Final = "http://snomed.info/sct"
 
 
 class StandardCode(Struct, frozen=True, kw_only=True):
@@ -151,6 +138,8 @@ def check(content: CodesFile) -> Iterator[Fault]:
             yield from _check_measure((name, code), table)
             for place, standard in enumerate(table.standard):
                 yield from _check_standard((name, code, "standard", place), standard)
+    yield from _check_the_sum(content)
+    yield from _check_what_is_written(content)
 
 
 def _check_measure(path: tuple[str, str], table: WordTable) -> Iterator[Fault]:
@@ -161,6 +150,39 @@ def _check_measure(path: tuple[str, str], table: WordTable) -> Iterator[Fault]:
         yield Fault((*path, stated[0]), "unit, unit_display and step go together")
     if table.step is not None and table.step.as_tuple().digits != (1,):
         yield Fault((*path, "step"), "should be a power of ten")
+    yield from _check_unit(path, table)
+
+
+def _check_unit(path: tuple[str, str], table: MeasureTable) -> Iterator[Fault]:
+    unit = UNITS.get(path)
+    if path in WORDS and table.unit is not None:
+        yield Fault((*path, "unit"), "should be left out: what is written under this code has no unit")
+    elif unit is not None and table.unit is None:
+        yield Fault((*path, "unit"), f'is missing: values of this code are written in "{unit}"')
+    elif unit is not None and table.unit != unit:
+        yield Fault(
+            (*path, "unit"), f'should be "{unit}": values of this code are written in it, never converted'
+        )
+
+
+def _check_what_is_written(content: CodesFile) -> Iterator[Fault]:
+    """Observations, components and properties that are written must have their entry under their own kind."""
+    sections = dict(content.sections())
+    for name, code in sorted({*UNITS, *WORDS}):
+        if code not in sections[name]:
+            yield Fault((name, code), "is missing: values are written under this code")
+
+
+def _check_the_sum(content: CodesFile) -> Iterator[Fault]:
+    table = content.observation.get(SUMMED_ON)
+    if table is None:
+        return
+    sent = [entry for entry in table.standard if (entry.system, entry.code) == SUMMED and entry.wire]
+    if len(sent) != 1:
+        yield Fault(
+            ("observation", SUMMED_ON, "standard"),
+            f"should hold LOINC {SUMMED[1]} once, with nothing said of wire: {VERIFIED[SUMMED].reason}",
+        )
 
 
 def _check_standard(path: tuple[str, str, str, int], table: StandardTable) -> Iterator[Fault]:
@@ -175,7 +197,16 @@ def _check_standard(path: tuple[str, str, str, int], table: StandardTable) -> It
     for name in ("code", "display", "verified"):
         if getattr(table, name) is None:
             yield Fault((*path, name), "is missing")
-    if table.code is not None and (table.system, table.code) not in VERIFIED:
-        yield Fault((*path, "code"), "is not among the verified standard codes; leave the local code alone")
+    if table.code is not None:
+        yield from _check_verified(path, table.system, table.code)
     if table.system == SNOMED and table.wire:
         yield Fault((*path, "wire"), "should be false: SNOMED CT needs a licence at the receiver")
+
+
+def _check_verified(path: tuple[str, str, str, int], system: str, code: str) -> Iterator[Fault]:
+    found = VERIFIED.get((system, code))
+    if found is None:
+        yield Fault((*path, "code"), "is not among the verified standard codes; leave the local code alone")
+    elif path[1] not in found.stands_on:
+        names = ", ".join(sorted(found.stands_on))
+        yield Fault((*path, "code"), f"was verified for {names} and stands on nothing else: {found.reason}")

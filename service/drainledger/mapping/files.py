@@ -13,13 +13,17 @@ from typing import Annotated, Any, Final, TypeVar, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, StringConstraints, ValidationError
 
-from drainledger.domain.quantities import plain
+from drainledger.domain.quantities import ValueOutOfRange, plain
 from drainledger.mapping import lines
 from drainledger.mapping.errors import Fault, MappingError
 
 #: The most that a mapping file may hold; the shipped ones are a few kilobytes.
 _LARGEST_FILE: Final = 1_000_000
+#: No figure of a mapping has more digits than this, before the point or behind it.
+_LARGE: Final = 9
+_SMALL: Final = 9
 _SYNTAX_LINE: Final = re.compile(r"\(at line (\d+), column \d+\)")
+_DECIMAL: Final = re.compile(r"Decimal\('([^']*)'\)")
 _CLOCK: Final = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 
 
@@ -38,7 +42,12 @@ def _number(value: object) -> Decimal:
     number = Decimal(value)
     if not number.is_finite():
         raise ValueError("should be a finite number")
-    return plain(number)
+    if number and not (-_SMALL <= number.adjusted() <= _LARGE):
+        raise ValueError("is too large or too small a number for anything here; look for a slip of the pen")
+    try:
+        return plain(number)
+    except ValueOutOfRange:
+        raise ValueError("has more digits than anything here needs; round it") from None
 
 
 def _clock(value: object) -> time:
@@ -104,7 +113,7 @@ def _text(file: Path) -> str:
 def _decoded(file: Path, text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text, parse_float=Decimal)
-    except (tomllib.TOMLDecodeError, ArithmeticError, RecursionError) as error:
+    except (ValueError, ArithmeticError, RecursionError) as error:  # a number of 5000 digits, too
         at = _SYNTAX_LINE.search(str(error))
         line = int(at[1]) if at else text.count("\n") + 1
         raise MappingError(str(file), "", line, f"is not valid TOML: {error}") from error
@@ -135,7 +144,8 @@ def _explained(model: type[BaseModel], path: lines.Path, kind: str, text: str) -
     if kind == "extra_forbidden":
         known = _keys_beside(model, path)
         return f"is no known key; {meant(str(path[-1]), known)}"
-    return text.removeprefix("Value error, ").removeprefix("Input ")
+    bare = text.removeprefix("Value error, ").removeprefix("Input ")
+    return _DECIMAL.sub(r"\1", bare)
 
 
 def meant(written: str, known: Iterable[str]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterator, Mapping
 from functools import partial
 from pathlib import Path
@@ -17,6 +18,7 @@ from drainledger.mapping import attention, codes, files, priorities, profiles, u
 from drainledger.mapping.codes import Code
 from drainledger.mapping.errors import Fault, MappingError
 from drainledger.mapping.lines import key_lines, line_of
+from drainledger.mapping.stray import COLLECTORS, misnamed_file, misnamed_profile, strays
 
 _PACKAGE: Final = Path(__file__).resolve().parents[1]
 
@@ -42,8 +44,10 @@ def load_mappings(folder: Path | None = None) -> Mappings:
     unit library takes most of a second to load. Raises MappingError.
     """
     place = folder or shipped_folder()
-    if not place.is_dir():
-        raise MappingError(str(place), "", 0, "is not a folder")
+    if not os.path.isdir(place):  # noqa: PTH112 - a name too long is no folder either, and Path.is_dir raises
+        raise MappingError(str(place), "", 0, "is not a folder; name the folder that holds units.toml")
+    for stray in strays(place):
+        raise stray
     found_codes = files.read(place / "codes.toml", codes.CodesFile, codes.check).domain()
     unit_checks = _check_units if folder else units.check
     return Mappings(
@@ -54,9 +58,15 @@ def load_mappings(folder: Path | None = None) -> Mappings:
 
 
 def check_mapping(path: Path) -> list[MappingError]:
-    """Every fault of one mapping file, or of a whole folder; empty when there is none."""
+    """Every fault of one mapping file, or of a whole folder; empty when there is none.
+
+    Raises MappingError where there is neither."""
+    if not os.path.exists(path):  # noqa: PTH110 - a name too long is not there either, and Path.exists raises
+        raise MappingError(
+            str(path), "", 0, "is not there; name a mapping file, or the folder of all of them"
+        )
     if path.is_dir():
-        found = [fault for file in _files(path) for fault in check_mapping(file)]
+        found = [*strays(path), *(fault for file in _files(path) for fault in check_mapping(file))]
         if found:
             return found
         try:
@@ -64,8 +74,13 @@ def check_mapping(path: Path) -> list[MappingError]:
         except MappingError as error:
             return [error]
         return []
-    if path.parent.name == "collectors":
-        return files.faults(path, profiles.ProfileFile, partial(profiles.check, path))
+    if path.parent.name == COLLECTORS:
+        misnamed = misnamed_profile(path)
+        return (
+            [misnamed]
+            if misnamed
+            else files.faults(path, profiles.ProfileFile, partial(profiles.check, path))
+        )
     if path.name == "units.toml":
         return files.faults(path, units.UnitsFile, _check_units)
     if path.name == "codes.toml":
@@ -76,10 +91,7 @@ def check_mapping(path: Path) -> list[MappingError]:
         return files.faults(path, attention.AttentionFile, attention.check)
     if path.name == priorities.FILE:
         return files.faults(path, priorities.SourcesFile, _nothing_more)
-    known = (
-        f"units.toml, codes.toml, windows.toml, attention.toml, {priorities.FILE} or a file in collectors/"
-    )
-    return [MappingError(str(path), "", 0, f"is no mapping file by its name; known: {known}")]
+    return [misnamed_file(path)]
 
 
 def _files(folder: Path) -> Iterator[Path]:

@@ -12,4 +12,6 @@ FILE = "sources.toml"
 
 
 class SourcesFile(Model):
-    priorities: dict[str, Annotated[int, Field(strict=True)]] = Field(default_factory=dict)
+    priorities: dict[str, Annotated[int, Field(strict=True, ge=-1_000_000, le=1_000_000)]] = Field(
+        default_factory=dict
+    )

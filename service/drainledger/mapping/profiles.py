@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import Decimal
 from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import Field, StringConstraints
 
 from drainledger.domain.collectors import AirLeakScale, Chamber, CounterRules, Graduation, Profile
+from drainledger.domain.quantities import plain
 from drainledger.domain.records import Reads, Scale
 from drainledger.mapping.errors import Fault
 from drainledger.mapping.files import Clock, Model, Number, Slug, Text
@@ -17,9 +19,16 @@ from drainledger.mapping.files import Clock, Model, Number, Slug, Text
 ChamberId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9-]{1,16}$")]
 
 
+#: Two honest readings differ by some graduations; a tolerance beyond these would swallow what came out.
+_MOST_GRADUATIONS: Final = 5
+_CAPACITY_SHARE: Final = Decimal("0.1")
+#: mL: what levels are rounded to (DESIGN 3 'Quantities'); no mark stands finer.
+_FINEST_STEP: Final = Decimal("0.1")
+
+
 class GraduationTable(Model):
     up_to: Number
-    step: Annotated[Number, Field(gt=0)]
+    step: Annotated[Number, Field(ge=_FINEST_STEP)]
 
 
 class ChamberTable(Model):
@@ -47,7 +56,7 @@ class ProfileFile(Model):
     source: Text
     reads: Reads
     chambers: Annotated[tuple[ChamberTable, ...], Field(min_length=1)]
-    tolerance_graduations: Annotated[Number, Field(ge=0)] | None = None
+    tolerance_graduations: Annotated[Number, Field(ge=0, le=_MOST_GRADUATIONS)] | None = None
     tolerance: Annotated[Number, Field(ge=0)] | None = None
     in_line: Annotated[bool, Field(strict=True)] = False
     scales: tuple[Scale, ...] = ()
@@ -104,6 +113,7 @@ def check(file: Path, content: ProfileFile) -> Iterator[Fault]:
             yield Fault((*path, "id"), "is the id of an earlier chamber too")
         seen.add(chamber.id)
         yield from _check_chamber(content, chamber, path)
+    yield from _check_tolerance(content)
     yield from _check_suction(content)
     yield from _check_what_is_read(content)
 
@@ -124,6 +134,24 @@ def _check_chamber(content: ProfileFile, chamber: ChamberTable, path: tuple[str,
         yield Fault((*path, "capacity"), "is missing: a chamber that is read by level needs it")
     if chamber.capacity is not None and content.reads == "counter":
         yield Fault((*path, "capacity"), "does not go with reads = 'counter': a counter goes on counting")
+
+
+def _check_tolerance(content: ProfileFile) -> Iterator[Fault]:
+    if content.tolerance is None:
+        return
+    most = min(_most_tolerance(chamber) for chamber in content.chambers)
+    if content.tolerance > most:
+        yield Fault(
+            ("tolerance",),
+            f"should be at most {plain(most)} mL: a tenth of the capacity, or without one "
+            f"{_MOST_GRADUATIONS} graduations",
+        )
+
+
+def _most_tolerance(chamber: ChamberTable) -> Decimal:
+    if chamber.capacity is not None:
+        return chamber.capacity * _CAPACITY_SHARE
+    return _MOST_GRADUATIONS * max(band.step for band in chamber.graduations)
 
 
 def _check_suction(content: ProfileFile) -> Iterator[Fault]:
