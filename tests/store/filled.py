@@ -23,8 +23,8 @@ def fill(store: Store, tenant: str = TENANT) -> None:
         one, two, _ = write.hold(
             [NewHeld("ward", b"%d" % n, (Problem("bad-json", "", "t"),), "d1") for n in range(3)]
         )
-        write.set_held(one, "replayed", 1)
-        write.set_held(two, "discarded")
+        write.set_held(one, "replayed", 1, by="key:k1")
+        write.set_held(two, "discarded", reason="a test", by="key:k1")
         write.enqueue([NewDelivery("records", "x", "level", 1)])
         write.audit(access("a"), access("b"))
     with store.write(tenant, NOON) as write:

@@ -423,29 +423,37 @@ def test_a_held_record_is_closed_once(store: Store) -> None:
     with store.write(TENANT, NOON) as write:
         one, two, three = write.hold([NewHeld("ward", b"%d" % n, (PROBLEM,), "d1") for n in range(3)])
         seq = write.append(readings(1))[0]
-        write.set_held(one, "replayed", seq)
-        write.set_held(two, "discarded")
+        write.set_held(one, "replayed", seq, by="key:k1")
+        write.set_held(two, "discarded", reason="line noise", by="key:k2")
     for held_id, state in ((one, "replayed"), (two, "discarded")):
         with pytest.raises(HeldIsClosed, match=state), store.write(TENANT, NOON) as write:
-            write.set_held(held_id, "discarded")
+            write.set_held(held_id, "discarded", reason="why", by="key:k1")
     for wrong in ("nobody", ""):
         with pytest.raises(UnknownHeld), store.write(TENANT, NOON) as write:
-            write.set_held(wrong, "discarded")
+            write.set_held(wrong, "discarded", reason="why", by="key:k1")
     with pytest.raises(UnknownHeld), store.write("south", NOON) as write:
-        write.set_held(three, "discarded")
+        write.set_held(three, "discarded", reason="why", by="key:k1")
+    for state, because in (("discarded", None), ("replayed", "why")):
+        with pytest.raises(ValueError, match="reason"), store.write(TENANT, NOON) as write:
+            write.set_held(three, state, 1 if because else None, reason=because, by="key:k1")  # type: ignore[arg-type]  # of the table above
     with pytest.raises(ValueError, match="seq"), store.write(TENANT, NOON) as write:
-        write.set_held(three, "replayed")
+        write.set_held(three, "replayed", by="key:k1")
     with store.read(TENANT) as read:
         assert [found.held_id for found in read.held()] == [three]
         assert [found.held_id for found in read.held(state="replayed")] == [one]
         assert [found.replayed_as for found in read.held(state=None)] == [seq, None, None]
+        assert [(found.reason, found.closed_by) for found in read.held(state=None)] == [
+            (None, "key:k1"),
+            ("line noise", "key:k2"),
+            (None, None),
+        ]
         assert read.held_count("d1") == 1
 
 
 def test_bytes_that_are_held_are_known_again(store: Store) -> None:
     with store.write(TENANT, NOON) as write:
         first, again, closed = write.hold([NewHeld("ward", raw, (PROBLEM,)) for raw in (b"x", b"x", b"y")])
-        write.set_held(closed, "discarded")
+        write.set_held(closed, "discarded", reason="why", by="key:k1")
         assert again != first
     with store.read(TENANT) as read:
         assert {raw: one.held_id for raw, one in read.held_as("ward", [b"x", b"y", b"z"]).items()} == {

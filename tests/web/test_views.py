@@ -201,6 +201,9 @@ def test_a_held_record_is_discarded_with_its_reason(ward: Http) -> None:
     done = ward.call("POST", f"{place}/discard", json={"reason": "line noise"})
     assert (done.status_code, done.json()["state"]) == (200, "discarded")
     assert ward.call("POST", f"{place}/discard", json={"reason": "twice"}).status_code == 409
+    shown = ward.get(place).json()
+    assert shown["reason"] == done.json()["reason"] == "line noise"
+    assert shown["closed_by"].startswith("key:")
     assert ward.get("/v1/held").json()["held"] == []
     assert len(ward.get("/v1/held?state=discarded").json()["held"]) == 1
     assert ward.call("POST", "/v1/held/none/discard", json={"reason": "x"}).status_code == 404

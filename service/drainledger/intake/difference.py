@@ -35,8 +35,8 @@ class Rendered:
     """One tenant's book through its renderer, with the statements that its last versions were rendered by."""
 
     def __init__(self, renderer: Renderer, book: Book) -> None:
+        self.book = book
         self._renderer = renderer
-        self._book = book
         self._heads = Heads(renderer, book)
         self._drains: dict[str, Drain] = {}
         self._uses: dict[str, CollectorUse] = {}
@@ -63,13 +63,18 @@ class Rendered:
         for change in changes.connections:
             collectors |= {c.collector for c in (*change.old, *change.new)}
         for drain_id in changes.drains:
-            collectors |= {c.collector for c in self._book.connections(drain_id)}
+            collectors |= {c.collector for c in self.book.connections(drain_id)}
             collectors |= self._heads.collectors_of(drain_id)
         return sorted(drains), sorted(collectors)
 
     def id_of(self, key: Key) -> str:
         """What the ids of a record's resources begin with."""
         return self._renderer.ids.record(key)
+
+    def patient_of(self, drain_id: str) -> str | None:
+        """The id of a drain's Patient; None while the drain's own record is unknown or retracted."""
+        drain = self.book.drain(drain_id)
+        return None if drain is None else self._renderer.ids.patient(drain.patient)
 
     # Nodes
 
@@ -80,23 +85,23 @@ class Rendered:
             if change.old is not None:
                 before |= self._node(change.old, self._old_drain(change.drain), self._uses)
             if change.new is not None:
-                after |= self._node(change.new, self._book.drain(change.drain), None)
+                after |= self._node(change.new, self.book.drain(change.drain), None)
             else:
                 after |= self._retracted(change.old)
         for drain_id in self._restated(changes):
-            ledger = self._book.ledger(drain_id)
+            ledger = self.book.ledger(drain_id)
             for entry in ledger.nodes if ledger is not None else ():
                 if (drain_id, entry.key) not in changed:
                     before |= self._node(entry, self._old_drain(drain_id), self._uses)
-                    after |= self._node(entry, self._book.drain(drain_id), None)
+                    after |= self._node(entry, self.book.drain(drain_id), None)
 
     def _restated(self, changes: Changes) -> set[str]:
         """Drains whose nodes may look different though their arithmetic does not: another side, another leak scale."""
-        drains = {d for d in changes.drains if self._old_drain(d) not in (None, self._book.drain(d))}
+        drains = {d for d in changes.drains if self._old_drain(d) not in (None, self.book.drain(d))}
         for collector_id in changes.collectors:
             old = self._uses.get(collector_id)
-            if old is not None and old != self._book.collector(collector_id):
-                drains |= self._book.drains_of(collector_id)
+            if old is not None and old != self.book.collector(collector_id):
+                drains |= self.book.drains_of(collector_id)
         return drains
 
     def _old_drain(self, drain_id: str) -> Drain | None:
@@ -108,19 +113,19 @@ class Rendered:
         use = None
         if entry.connection is not None:
             collector_id = entry.connection.collector
-            use = self._book.collector(collector_id) if uses is None else uses.get(collector_id)
+            use = self.book.collector(collector_id) if uses is None else uses.get(collector_id)
         return by_reference(self._renderer.node(entry, drain, use), drain.id, entry.at)
 
     def _retracted(self, old: NodeEntry | None) -> Bodies:
         """What a withdrawn record itself said, entered in error; what was worked out from it is withdrawn as well."""
         if old is None:
             return {}
-        retraction = self._book.retraction_of(old.key)
-        drain = self._book.drain(old.drain) or self._old_drain(old.drain)
+        retraction = self.book.retraction_of(old.key)
+        drain = self.book.drain(old.drain) or self._old_drain(old.drain)
         if retraction is None or drain is None or not isinstance(old.record, Event | Reading):
             return {}
-        use = self._book.collector(old.connection.collector) if old.connection is not None else None
-        first = self._book.original(old.key)
+        use = self.book.collector(old.connection.collector) if old.connection is not None else None
+        first = self.book.original(old.key)
         record = first if isinstance(first, Event | Reading) else old.record
         made = self._renderer.retracted(record, drain, old.connection, use, stamp=retraction.made_at)
         return by_reference(made, drain.id, old.at)
@@ -130,7 +135,7 @@ class Rendered:
     def _add_windows(self, changes: Iterable[WindowChange], before: Bodies, after: Bodies) -> None:
         for change in changes:
             before |= self._window(change.old, self._old_drain(change.drain))
-            after |= self._window(change.new, self._book.drain(change.drain))
+            after |= self._window(change.new, self.book.drain(change.drain))
 
     def _window(self, window: Window | None, drain: Drain | None) -> Bodies:
         if window is None or drain is None:
@@ -139,11 +144,11 @@ class Rendered:
 
     def _remember(self, drains: Iterable[str], collectors: Iterable[str]) -> None:
         for drain_id in drains:
-            drain = self._book.drain(drain_id)
+            drain = self.book.drain(drain_id)
             if drain is not None:
                 self._drains[drain_id] = drain
         for collector_id in collectors:
-            use = self._book.collector(collector_id)
+            use = self.book.collector(collector_id)
             if use is not None:
                 self._uses[collector_id] = use
 

@@ -9,14 +9,17 @@ from drainledger.domain.book import Book
 from drainledger.domain.statements import slot_of
 from drainledger.fhir.restate import status_of
 from drainledger.intake.answers import Written
-from drainledger.intake.difference import Difference, version_body
+from drainledger.intake.difference import Difference, Rendered, version_body
 from drainledger.store.codec import digest_of, split_id
 from drainledger.store.rows import NewPart, NewVersions, VersionRow
 from drainledger.store.write import Write
 
 
-def write_versions(write: Write, book: Book, differences: Sequence[Difference]) -> dict[str, list[Written]]:
+def write_versions(
+    write: Write, rendered: Rendered, differences: Sequence[Difference]
+) -> dict[str, list[Written]]:
     """Writes a version of each; what was written, by the id that its parts share."""
+    book = rendered.book
     groups: dict[str, list[tuple[str, Difference]]] = {}
     for difference in differences:
         id_, part = split_id(difference.shown.resource.id)
@@ -31,7 +34,7 @@ def write_versions(write: Write, book: Book, differences: Sequence[Difference]) 
             if (made := _part(write, book, part, difference, known.get(id_))) is not None
         }
         if new:
-            rows.append(_row(book, id_, new, parts[0][1]))
+            rows.append(_row(rendered, id_, new, parts[0][1]))
             written[id_] = [_told(id_, part, made) for part, made in new.items()]
     write.put_versions(rows)
     return written
@@ -57,14 +60,13 @@ def _zone(book: Book, drain_id: str | None) -> ZoneInfo:
     return ZoneInfo(drain.time_zone if drain is not None else "UTC")
 
 
-def _row(book: Book, id_: str, parts: dict[str, NewPart], difference: Difference) -> NewVersions:
+def _row(rendered: Rendered, id_: str, parts: dict[str, NewPart], difference: Difference) -> NewVersions:
     shown = difference.shown
-    drain = book.drain(shown.drain) if shown.drain is not None else None
     record = shown.resource.record
     return NewVersions(
         id=id_,
         parts=parts,
-        patient=f"{drain.patient.system}|{drain.patient.value}" if drain is not None else None,
+        patient=rendered.patient_of(shown.drain) if shown.drain is not None else None,
         drain=shown.drain,
         at=shown.at,
         record=slot_of(record) if record is not None else None,

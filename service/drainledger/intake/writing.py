@@ -49,14 +49,14 @@ class Commit:
             for submission, lines in zip(group, taken, strict=True)
             for row in self._add(submission, lines)
         ]
-        book = self._loaded.book
+        book, rendered = self._loaded.book, self._loaded.rendered
         if rows:
             self._write.put_mapping(book.rules.version, rules_content(book.rules))
         seqs = self._write.append(rows)
         self._hold(group, taken)
         self._replay(group, taken)
         changes = book.refold()
-        written = write_versions(self._write, book, self._loaded.rendered.differences(changes))
+        written = write_versions(self._write, rendered, rendered.differences(changes))
         self._loaded.committed(seqs, self._write.seq)
         self._audit(group, taken)
         return [self._answer(lines, written) for lines in taken]
@@ -139,7 +139,7 @@ class Commit:
                 continue
             slot = slot_of(one.outcome.key)
             row = self._write.find([slot])[slot]
-            self._write.set_held(submission.replays, "replayed", replayed_as=row.seq)
+            self._write.set_held(submission.replays, "replayed", replayed_as=row.seq, by=submission.principal)
 
     def _audit(self, group: Sequence[Submission], taken: Sequence[Sequence[Taken]]) -> None:
         rows = []

@@ -301,6 +301,8 @@ def _held(row: AnyRow) -> HeldRow:
         record_id=row.record_id,
         state=row.state,
         replayed_as=row.replayed_as,
+        reason=row.reason,
+        closed_by=row.closed_by,
     )
 
 

@@ -135,7 +135,8 @@ class NewHeld(Struct, frozen=True):
 
 
 class HeldRow(Struct, frozen=True, kw_only=True):
-    """A held record. `seq` is the tenant's last when it came. `replayed_as` is the journal seq of what it became."""
+    """A held record. `seq` is the tenant's last when it came. `replayed_as` is the journal seq of what it became,
+    `reason` why it was discarded, `closed_by` the principal who did either; both None where that was not noted yet."""
 
     held_id: str
     seq: int
@@ -147,6 +148,8 @@ class HeldRow(Struct, frozen=True, kw_only=True):
     record_id: str | None
     state: HeldState
     replayed_as: int | None
+    reason: str | None = None
+    closed_by: str | None = None
 
 
 class NewDelivery(Struct, frozen=True):

@@ -28,7 +28,7 @@ from sqlalchemy.dialects import postgresql
 from drainledger.store.instants import from_micros, to_micros
 
 #: The revision in migrations/versions that this module describes.
-HEAD: Final = "0001"
+HEAD: Final = "0002"
 
 metadata = MetaData(
     naming_convention={
@@ -148,7 +148,8 @@ versions = _table(
     key=("tenant", "id", "seq"),
 )
 
-#: Records that could not be accepted, with their bytes and the reasons.
+#: Records that could not be accepted, with their bytes and the reasons. `reason` is why an operator gave one up, and
+#: `closed_by` who replayed or discarded it.
 held = _table(
     "held",
     _word("tenant"),
@@ -163,6 +164,8 @@ held = _table(
     _blob("digest"),
     _blob("problems"),
     _blob("raw"),
+    _word("reason", null=True),
+    _word("closed_by", null=True),
     Index("held_state_ix", "tenant", "state", "held_id"),
     Index("held_drain_ix", "tenant", "drain", "state"),
     Index("held_digest_ix", "tenant", "digest"),

@@ -209,10 +209,16 @@ class Write(Read):
         return ids
 
     def set_held(
-        self, held_id: str, state: Literal["replayed", "discarded"], replayed_as: int | None = None
+        self,
+        held_id: str,
+        state: Literal["replayed", "discarded"],
+        replayed_as: int | None = None,
+        *,
+        reason: str | None = None,
+        by: str,
     ) -> None:
-        """Closes a held record, once. `replayed_as` is the journal seq of what it became. Raises UnknownHeld,
-        HeldIsClosed."""
+        """Closes a held record, once. `replayed_as` is the journal seq of what it became, `reason` why it is given up,
+        `by` the principal. Raises UnknownHeld, HeldIsClosed."""
         present = self.held_one(held_id)
         if present is None:
             raise UnknownHeld(held_id)
@@ -220,8 +226,11 @@ class Write(Read):
             raise HeldIsClosed(held_id, present.state)
         if (state == "replayed") != (replayed_as is not None):
             raise ValueError("a replayed record has a seq, a discarded one has none")
+        if (state == "discarded") != bool(reason):
+            raise ValueError("a discarded record has a reason, a replayed one has none")
         query = update(held).where(held.c.tenant == self.tenant, held.c.held_id == held_id)
-        self._connection.execute(query, {"state": state, "replayed_as": replayed_as})
+        closed = {"state": state, "replayed_as": replayed_as, "reason": reason, "closed_by": by}
+        self._connection.execute(query, closed)
 
     # What goes with a commit
 

@@ -163,7 +163,7 @@ async def _replayed(
 )
 async def discard(request: Request, principal: Operator, held_id: HeldId) -> Response:
     """Its drain's views no longer count it. It can't be replayed afterwards: what it said can only be sent anew. The
-    reason is kept in the audit trail."""
+    reason is kept with it, and in the audit trail."""
     service = service_of(request)
     with service.budget.share() as take:
         body = await read_body(request, limits(service), take)
@@ -182,7 +182,7 @@ async def discard(request: Request, principal: Operator, held_id: HeldId) -> Res
 
     def settle() -> HeldRow | None:
         with service.store.write(principal.tenant, service.clock()) as write:
-            write.set_held(held_id, "discarded")
+            write.set_held(held_id, "discarded", reason=reason, by=principal.name)
             write.audit(audited)
             return write.held_one(held_id)
 

@@ -21,6 +21,8 @@ def held_view(row: HeldRow) -> shapes.HeldView:
         raw=text,
         raw_base64=packed,
         replayed_as=row.replayed_as,
+        reason=row.reason,
+        closed_by=row.closed_by,
     )
 
 

@@ -192,7 +192,7 @@ class TraceView(Struct, kw_only=True):
 
 class HeldView(Struct, kw_only=True):
     """A record that could not be accepted: its bytes as received, and why. `raw` is null and `raw_base64` holds it
-    where the bytes are not UTF-8."""
+    where the bytes are not UTF-8. `reason` is why it was discarded, `closed_by` who discarded or replayed it."""
 
     held_id: str
     state: Literal["held", "replayed", "discarded"]
@@ -204,6 +204,8 @@ class HeldView(Struct, kw_only=True):
     raw: str | None
     raw_base64: str | None = None
     replayed_as: int | None = None
+    reason: str | None = None
+    closed_by: str | None = None
 
 
 class HeldPage(Struct, kw_only=True):
