@@ -702,7 +702,9 @@ class _Node:
         interval = self.entry.interval
         weighed = None if interval is None or interval.rate_per_weight is None else interval.weighed_by
         waiting = self.entry.status == "waiting"
-        return [self.plain.name(key) for key in dict.fromkeys([own, own if waiting else weighed or own])]
+        keys = dict.fromkeys([own, own if waiting else weighed or own])
+        # A drain's or a collector's id is told apart from another's by its kind: no source stands before it.
+        return [("" if key.source else f"{key.kind}.") + self.plain.name(key) for key in keys]
 
     @staticmethod
     def agent(role: str, who: Json) -> Json:

@@ -225,7 +225,7 @@ def _intervals(key: Key, prefix: str) -> st.SearchStrategy[Interval]:
         findings=st.lists(st.sampled_from(["unexplained-fall", "chamber-full"]), max_size=2).map(tuple),
         stamp=instants,
         preliminary=st.booleans(),
-        weighed_by=maybe(other | st.just(key)),
+        weighed_by=maybe(other | st.just(key) | st.builds(Key, st.just("drain"), st.just(""), ids)),
         drawn=st.lists(st.builds(Ground, other, st.sampled_from(["sampled", "reinfused"])), max_size=2).map(
             tuple
         ),
