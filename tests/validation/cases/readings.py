@@ -68,7 +68,13 @@ READINGS: Final = [
         "/suction/applied",
         "is 2 kPa, above zero",
     ),
-    Case("suction is a word", reading(suction="on"), "wrong-type", "/suction", "should be an object"),
+    Case(
+        "suction is a word",
+        reading(suction="on"),
+        "wrong-type",
+        "/suction",
+        "should be an object with mode, prescribed",
+    ),
     Case(
         "unknown mode", reading(suction={"mode": "wall"}), "unknown-word", "/suction/mode", "suction, gravity"
     ),

@@ -95,7 +95,7 @@ def _tidaling(ctx: Context, raw: Any, path: str) -> tuple[str, Any] | None:
 def _appearance(ctx: Context, raw: Any, path: str) -> tuple[str, ...] | None:
     """The words, each once and in the order of the list: a set says the same in any order."""
     if not isinstance(raw, list):
-        ctx.hold("wrong-type", path, wanted="a list of words", found=type_name(raw))
+        ctx.hold("wrong-type", path, wanted='a list of words, as in ["serous"]', found=type_name(raw))
         return None
     if len(raw) > 2 * len(APPEARANCES):
         ctx.hold("too-many", path, length=len(raw), limit=2 * len(APPEARANCES))

@@ -60,7 +60,7 @@ def read_object(
 ) -> dict[str, Any] | None:
     """The attributes of the object at `path`, or None where it is no object or something in it is wrong."""
     if not isinstance(raw, dict):
-        ctx.hold("wrong-type", path, wanted="an object", found=type_name(raw))
+        ctx.hold("wrong-type", path, wanted=f"an object with {', '.join(table)}", found=type_name(raw))
         return None
     before, base = len(ctx.problems), ctx.base
     ctx.base = base + path

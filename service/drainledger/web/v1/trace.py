@@ -26,6 +26,11 @@ from drainledger.web.v1.held_views import as_text, held_view
 
 router = APIRouter(prefix="/v1", tags=["views"])
 
+_NOT_FOUND = (
+    "Nothing of that name is known here. Name a resource as Observation/ID, a record as SOURCE/ID, drain/ID or "
+    "collector/ID, and a held record by the held_id that it was answered with."
+)
+
 
 @router.get(
     "/trace/{ref:path}",
@@ -49,7 +54,7 @@ async def trace(
     async with service.audit.access(request, principal, "trace") as access:
         found = await in_thread(lambda: _found(service.views, principal, ref))
         if found is None:
-            raise Refusal("not-found", "Nothing of that name is known here.")
+            raise Refusal("not-found", _NOT_FOUND)
         access.drains.update(entry.drain for entry in found.entries)
         reply = view_reply(request, msgspec.json.encode(_view(ref, found)), JSON)
         access.outcome = reply.status_code
