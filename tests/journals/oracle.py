@@ -70,8 +70,7 @@ def ledgers(raws: Iterable[Raw]) -> dict[str, pd.DataFrame]:
 
 def segment_rows(segment: Segment) -> list[dict[str, Any]]:
     """The intervals of one undisturbed stretch of one chamber."""
-    anchors = _one_reading_an_instant(_without_contradicted(segment, segment.anchors))
-    anchors, spanned = _without_misreads(segment, anchors)
+    anchors, spanned = _without_slips(segment, _without_contradicted(segment, segment.anchors))
     frame = pd.DataFrame(anchors).astype({"level": "Int64"})
     frame["spanned"] = [place in spanned for place in frame["place"]]
     frame["stated"] = [_drawn_by(segment, place) for place in frame["place"]]
@@ -124,42 +123,61 @@ def _without_contradicted(segment: Segment, anchors: list[dict[str, Any]]) -> li
     ]
 
 
-def _one_reading_an_instant(anchors: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Of two readings at one instant the lower, as charted, stands, then the smaller id (one priority here)."""
-    best: dict[datetime, tuple[int, str]] = {}
+def _by_instant(anchors: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
+    """The readings of one instant together, the lowest as charted first, then by id; of all else each for itself."""
+    groups: list[list[dict[str, Any]]] = []
     for anchor in anchors:
-        if anchor["kind"] == "read":
-            candidate = (anchor["stated"], anchor["id"])
-            best[anchor["at"]] = min(best.get(anchor["at"], candidate), candidate)
-    return [a for a in anchors if a["kind"] != "read" or best[a["at"]] == (a["stated"], a["id"])]
+        last = groups[-1][-1] if groups else None
+        if last is not None and last["kind"] == anchor["kind"] == "read" and last["at"] == anchor["at"]:
+            groups[-1].append(anchor)
+        else:
+            groups.append([anchor])
+    return [sorted(group, key=lambda anchor: (anchor["stated"] or 0, anchor["id"])) for group in groups]
 
 
-def _without_misreads(
-    segment: Segment, anchors: list[dict[str, Any]]
-) -> tuple[list[dict[str, Any]], set[int]]:
-    """Sets single misreadings aside, left to right; also tells the places whose interval spans one.
+def _without_slips(segment: Segment, anchors: list[dict[str, Any]]) -> tuple[list[dict[str, Any]], set[int]]:
+    """One reading an instant, and single misreadings set aside, left to right; also tells the places whose interval
+    spans one that is.
 
     "a to c" is the interval that would stand: from the level that is the baseline at a, which may be a little older;
-    "b to c" compares what was read.
+    "b to c" compares what was read. Of two readings at one instant the lower stands, unless it alone makes the level
+    fall and the other does not (one priority here).
     """
     kept: list[dict[str, Any]] = []
     spanned: set[int] = set()
     base: Base | None = None
-    for i, b in enumerate(anchors):
-        c = anchors[i + 1] if i + 1 < len(anchors) else None
-        if c is not None and base is not None and kept[-1]["kind"] == b["kind"] == c["kind"] == "read":
-            near = c["at"] - kept[-1]["at"] <= _FOUR_HOURS
-            explained = _unstated_by(segment, c["place"]) > _unstated_by(segment, kept[-1]["place"])
-            falls = _falls(segment, base, b) or _falls(segment, _own_base(segment, b), c, base.level)
-            if near and not explained and falls and not _falls(segment, base, c):
-                spanned.add(c["place"])
-                continue
-        gap = bool(kept) and _unstated_by(segment, b["place"]) > _unstated_by(segment, kept[-1]["place"])
+    groups = _by_instant(anchors)
+    for group, after in zip(groups, [*groups[1:], None], strict=True):
+        c = after[0] if after is not None and after[0]["kind"] == "read" else None
+        a = kept[-1] if kept else None
+        fits = [b for b in group if not _alone(segment, a, base, b, c)]
+        soon = c is not None and c["at"] - group[0]["at"] <= _FOUR_HOURS
+        b = fits[0] if len(group) > 1 and soon and fits else group[0]
+        between_readings = a is not None and a["kind"] == b["kind"] == "read"
+        if c is not None and between_readings and b not in fits and c["at"] - kept[-1]["at"] <= _FOUR_HOURS:
+            spanned.add(c["place"])
+            continue
+        gap = a is not None and _unstated_by(segment, b["place"]) > _unstated_by(segment, a["place"])
         base = _next_base(segment, None if gap else base, b)
         kept.append(b)
     # An interval that ends at a reading set aside in its turn hands the mark on to the next anchor.
     places = [anchor["place"] for anchor in kept]
     return kept, {next(place for place in places if place >= mark) for mark in spanned}
+
+
+def _alone(
+    segment: Segment,
+    a: dict[str, Any] | None,
+    base: Base | None,
+    b: dict[str, Any],
+    c: dict[str, Any] | None,
+) -> bool:
+    """Whether b alone makes the level fall between a and c."""
+    if a is None or base is None or c is None or b["level"] is None:
+        return False
+    explained = _unstated_by(segment, c["place"]) > _unstated_by(segment, a["place"])
+    falls = _falls(segment, base, b) or _falls(segment, _own_base(segment, b), c, base.level)
+    return falls and not explained and not _falls(segment, base, c)
 
 
 def _certain(segment: Segment, anchors: list[dict[str, Any]], i: int, base: int | None) -> int | None:

@@ -25,7 +25,7 @@ from drainledger.domain.entries import (
 from drainledger.domain.findings import make_finding
 from drainledger.domain.fold import Folder, initial_state
 from drainledger.domain.folding.events import weight_range
-from drainledger.domain.nodes import NEAR, Node
+from drainledger.domain.nodes import CHARTED_AGAIN, NEAR, Node
 from drainledger.domain.order import READING, READING_OF_NEW_COLLECTOR, Order, event_order
 from drainledger.domain.records import Drain, Event, Key, Reading
 from drainledger.domain.state import State
@@ -141,6 +141,13 @@ class DrainBook:
         self.statement = statement
         self._folder = None
         self._all_dirty = True
+
+    def set_rules(self, rules: Rules) -> None:
+        """The version by which the drain is judged while it has no connection."""
+        if rules is not self._rules:
+            self._rules = rules
+            self._folder = None
+            self._all_dirty = True
 
     def put(self, statement: InForce) -> None:
         """A reading, or an event that changes no connection."""
@@ -357,11 +364,11 @@ class DrainBook:
         """The index past which an unchanged state means that nothing later changes.
 
         Not before the end of the last change's instant, whose readings are judged beside each other, and the node after
-        it: what went before that one may be gone.
+        it: what went before that one may be gone. Nor while the same act may be charted again.
         """
         if self._all_dirty or self._high is None:
             return len(self._nodes)
-        return self._index_after(self._high.at + reach(self._rules_in_force()))
+        return self._index_after(self._high.at + max(reach(self._rules_in_force()), CHARTED_AGAIN))
 
     def _index_after(self, at: datetime) -> int:
         return bisect_right(self._orders, at, key=lambda order: order.at)

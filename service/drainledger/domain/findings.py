@@ -26,6 +26,7 @@ NOTES: frozenset[str] = frozenset(
         "chamber-was-full",
         "count-goes-on",
         "charted-already",
+        "final-level-not-used",
         "read-twice",
         "already-in-place",
         "not-connected",

@@ -18,6 +18,8 @@ from drainledger.domain.topology import Placement
 #: Three level readings further apart than this tell nothing about a misreading, and a unit read longer than this
 #: after it came off says nothing about the level it came off with.
 NEAR = timedelta(hours=4)
+#: What is charted again within this time may be the same act, charted by a second nurse.
+CHARTED_AGAIN = timedelta(minutes=15)
 
 
 class Node:
@@ -82,21 +84,21 @@ def usable_level(nodes: Sequence[Node], index: int, connection: Connection, scal
     )
 
 
-def anchor_of_instant(
+def rivals(
     nodes: Sequence[Node], index: int, connection: Connection, scale: Scale, priorities: Mapping[str, int]
-) -> Node:
-    """Of the readings of one chamber at one instant, the one that counts: higher source priority, then the lower
+) -> list[Node]:
+    """The readings of one chamber at one instant, never none, best first: higher source priority, then the lower
     level, then id."""
     here = nodes[index]
     if not _beside(nodes, index - 1, here) and not _beside(nodes, index + 1, here):
-        return here
+        return [here]
     levels = ((at, usable_level(nodes, at, connection, scale)) for at in _instant(nodes, index))
     ranks = [
         (-priorities.get(nodes[at].order.source, 0), level, nodes[at].order.id, nodes[at].order.source, at)
         for at, level in levels
         if level is not None
     ]
-    return nodes[min(ranks)[-1]] if ranks else here
+    return [nodes[rank[-1]] for rank in sorted(ranks)] or [here]
 
 
 def _beside(nodes: Sequence[Node], index: int, node: Node) -> bool:
@@ -138,7 +140,7 @@ def next_level(
                 return None
             drawn += taken
         elif node.order[:2] != here[:2] and usable_level(nodes, ahead, connection, scale) is not None:
-            chosen = anchor_of_instant(nodes, ahead, connection, scale, priorities)
+            chosen = rivals(nodes, ahead, connection, scale, priorities)[0]
             level = level_on(chosen, connection, scale)
             return None if level is None else LevelAhead(scale.read(level), drawn, chosen)
     return None
@@ -159,31 +161,89 @@ def drawn_by(event: Event, connection: Connection) -> Decimal | None:
     return ZERO
 
 
-def final_reading(nodes: Sequence[Node], index: int, closed: Connection, scale: Scale) -> Node | None:
-    """The first reading that names a collector after it came off at `index`: units are read after they come off."""
-    limit = nodes[index].order.at + NEAR
+class LastLevel(Struct, frozen=True):
+    """A unit's last level (mL) that was charted after it came off, and by which part of which node."""
+
+    level: Decimal
+    node: Node
+    part: str
+
+
+def last_level(nodes: Sequence[Node], index: int, closed: Connection, scale: Scale) -> LastLevel | None:
+    """The first level charted for a unit after it came off at `index`: units are read after they come off. Either a
+    reading that names it, or what a later change, a removal or the same change charted again states."""
     change = nodes[index].placement
-    if change is not None and change.opened is not None and change.opened.collector == closed.collector:
+    if change is None or (change.opened is not None and change.opened.collector == closed.collector):
         return None  # another chamber of the same unit: its reading is the new one's
+    came_off = nodes[index].order.at
+    off, latest_off = change.opened is None, True
     for ahead in range(index + 1, len(nodes)):
         node = nodes[ahead]
-        if node.order.at > limit:
+        if node.order.at - came_off > NEAR:
             return None
         placement = node.placement
-        if (
-            placement is not None
-            and placement.opened is not None
-            and placement.opened.collector == closed.collector
-        ):
-            return None
-        reading = node.record
-        if (
-            type(reading) is Reading
-            and reading.collector == closed.collector
-            and level_on(node, closed, scale) is not None
-        ):
-            return node
+        if placement is None:
+            level = _named_level(node, closed, scale)
+            if level is not None:
+                return LastLevel(level, node, "")
+            continue
+        final = placement.final_level if placement.late_final and latest_off else None
+        if final is not None and scale.refuse(final) is None and is_of_unit_off(came_off, node.order.at, off):
+            return LastLevel(final, node, placement.part + "final")
+        if placement.status == "used" and not placement.tip:
+            off = placement.opened is None
+            latest_off = latest_off and placement.closed is None
+            if placement.opened is not None and placement.opened.collector == closed.collector:
+                return None
     return None
+
+
+def is_of_unit_off(came_off: datetime, at: datetime, off: bool) -> bool:
+    """Whether a last level charted at an instant is of the unit that came off then: while none is in its place (`off`)
+    for as long as a reading would be; else only where the same change may be charted by a second nurse."""
+    return at - came_off <= (NEAR if off else CHARTED_AGAIN)
+
+
+def _named_level(node: Node, closed: Connection, scale: Scale) -> Decimal | None:
+    reading = node.record
+    named = type(reading) is Reading and reading.collector == closed.collector
+    return level_on(node, closed, scale) if named else None
+
+
+def repeated(nodes: Sequence[Node], index: int, connection: Connection, scale: Scale | None) -> Node | None:
+    """The earlier tip or emptying that the one at `index` charts again: with the same levels, within a quarter of an
+    hour, no level read in between. A chamber does not fill to the same mark again in so short a time."""
+    said = _said(nodes[index], connection)
+    at = nodes[index].order.at
+    if said is None:
+        return None
+    for back in range(index - 1, -1, -1):
+        node = nodes[back]
+        if at - node.order.at > CHARTED_AGAIN:
+            return None
+        if node.order.at == at:
+            continue
+        if node.placement is not None and node.placement.status == "used" and not node.placement.tip:
+            return None
+        earlier = _said(node, connection)
+        if earlier == said and repeated(nodes, back, connection, scale) is None:
+            return node
+        read = scale is not None and level_on(node, connection, scale) is not None
+        if read or earlier not in (None, said):
+            return None
+    return None
+
+
+def _said(node: Node, connection: Connection) -> tuple[str, Decimal, Decimal | None] | None:
+    """What a tip or an emptying states of a connection's chamber: before and after, mL. None where it isn't stated."""
+    record, placement = node.record, node.placement
+    if placement is not None:
+        is_used_tip = placement.tip and placement.status == "used" and placement.closed == connection
+        level = placement.final_level if is_used_tip else None
+        return None if level is None else ("tipped", level, placement.start_level)
+    if type(record) is not Event or record.kind != "emptied" or record.level_before is None:
+        return None
+    return "emptied", record.level_before, record.level_after or ZERO
 
 
 def level_stated_here(
@@ -197,7 +257,9 @@ def level_stated_here(
         if node.order.at != here.at:
             return None
         stated, part = _closing_level(node, connection)
-        if stated is not None and scale.refuse(stated) is None:
+        if stated is None or scale.refuse(stated) is not None:
+            continue
+        if repeated(nodes, ahead, connection, scale) is None:
             return stated, LevelRef(node.record.key, part)
     return None
 

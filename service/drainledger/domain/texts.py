@@ -23,8 +23,10 @@ TEXTS: dict[str, str] = {
     "out, perhaps more.",
     "count-goes-on": "The container was changed at {end}; the device's count goes on, and the level charted for the "
     "start ({level} mL) is shown but not used.",
-    "charted-already": "The same is charted for this chamber at {end} by another entry, which is used; this one is "
-    "shown but not used.",
+    "charted-already": "The same is charted for this chamber at {start} by another entry, which is used; the one at "
+    "{end} is shown but not used.",
+    "final-level-not-used": "The entry at {end} gives {level} mL as the last level of a unit, but no unit came off "
+    "then: that level is shown but not used.",
     "reinfusion-not-measured": "Blood was given back from this unit between {start} and {end} and the amount is not "
     "charted, " + _OUTPUT_UNTIL + ". If the amount is known, chart it.",
     "start-level-not-known": "No level is charted for the start at {start}, "
@@ -52,13 +54,13 @@ TEXTS: dict[str, str] = {
     "repeats the other, retract it.",
     "period-overlaps": "The amount charted at {end} says that it began before the amount before it ended; only what "
     "goes beyond those already charted is certain.",
-    "already-in-place": "At {end} the drain was already connected to this unit: the entry is shown but not used.",
+    "already-in-place": "At {end} the drain was already connected to this unit: the connection stays as it was.",
     "chamber-occupied": "At {end} another drain was feeding this chamber: the entry is shown but not used. Check "
     "which drain leads to which chamber.",
     "chamber-not-stated": "The unit has several chambers and the entry at {end} does not say which: it is shown but "
     "not used. Chart it again with the chamber.",
     "no-such-chamber": "The unit has no chamber of that name; the entry at {end} is shown but not used.",
-    "not-connected": "At {end} the drain was not connected to a unit: the entry is shown but not used.",
+    "not-connected": "At {end} the drain was not connected to a unit: there was nothing to take off, tip or empty.",
     "not-connected-yet": "The entry at {end} waits: no unit is charted as connected to this drain by then. Chart the "
     "connection.",
     "drain-removed": "The drain is charted as removed before {end}: the entry is shown but not used.",

@@ -39,7 +39,8 @@ class Placement(Struct, frozen=True, kw_only=True):
 
     `part` is "" for the drain that the event names, else "<chamber>.". Levels are mL or None where not stated.
     `start_stated` tells that the source gave `start_level`, which else is what the rules say (0 in a fresh unit).
-    `order` is its place among the drain's nodes, set when it is placed.
+    `order` is its place among the drain's nodes, set when it is placed. `final_level` of a change that ends no
+    connection may be of the unit that came off before (`late_final`).
     """
 
     event: Event
@@ -54,6 +55,11 @@ class Placement(Struct, frozen=True, kw_only=True):
     start_stated: bool = False
     tip: bool = False
     order: Order | None = None
+
+    @property
+    def late_final(self) -> bool:
+        """Whether it states a last level although it takes no unit off."""
+        return self.final_level is not None and self.closed is None and not self.tip
 
 
 class Topology(Struct, frozen=True):
@@ -147,12 +153,11 @@ class _Resolver:
             return Placement(event=event, status="set-aside", why=why, part=part)
         holder = self._occupied.get((collector, chamber))
         if holder is not None:
-            same = holder == drain
+            if holder != drain:
+                return Placement(event=event, status="set-aside", why="chamber-occupied", part=part)
+            final = levels.final_level if levels is not None else event.final_level
             return Placement(
-                event=event,
-                status="set-aside",
-                why="already-in-place" if same else "chamber-occupied",
-                part=part,
+                event=event, status="set-aside", why="already-in-place", part=part, final_level=final
             )
         closed = self._end(drain, event) if old is not None else None
         opened = self._open(event, drain, collector, chamber, judged)
@@ -243,7 +248,7 @@ class _Resolver:
             return Placement(event=event, status="used", final_level=event.final_level)
         if drain not in self._connections:
             return Placement(event=event, status="waiting", why="not-connected-yet")
-        return Placement(event=event, status="set-aside", why="not-connected")
+        return Placement(event=event, status="set-aside", why="not-connected", final_level=event.final_level)
 
     def _replace_all(self, event: Event, old_collector: str) -> None:
         """A unit changed as a whole: every drain that it serves goes to the same chamber of the new one."""

@@ -13,7 +13,7 @@ from drainledger.domain.collectors import Rules
 from drainledger.domain.entries import Connection, Finding, Ground, Interval, LevelMark, LevelRef, Total, What
 from drainledger.domain.findings import make_finding
 from drainledger.domain.levels import Scale
-from drainledger.domain.nodes import Node, anchor_of_instant
+from drainledger.domain.nodes import Node
 from drainledger.domain.records import Drain, Event, Reading
 from drainledger.domain.state import State
 from drainledger.domain.topology import Judged
@@ -40,22 +40,13 @@ class Page:
         self.connections = connections
         self.joined = joined
         self._rules = rules
-        self._chosen: tuple[datetime, int, Connection, Node] | None = None
+        #: Of the readings of one chamber at one instant (and rank), the one that counts: see `misreading.anchor_here`.
+        self.chosen: tuple[datetime, int, Connection, Node] | None = None
         self._scales: dict[tuple[str, str, str, str], Scale | None] = {}
 
     def begin(self) -> None:
         """Forgets what was found out about the nodes, which may have changed."""
-        self._chosen = None
-
-    def anchor_here(self, connection: Connection, scale: Scale) -> Node:
-        """Of the readings of this chamber at this instant, the one that counts; found once for all of them."""
-        at, rank = self.node.order[:2]
-        known = self._chosen
-        if known is not None and known[0] == at and known[1] == rank and known[2] == connection:
-            return known[3]
-        chosen = anchor_of_instant(self.nodes, self.index, connection, scale, self.rules_now().priorities)
-        self._chosen = (at, rank, connection, chosen)
-        return chosen
+        self.chosen = None
 
     def turn(self, index: int, before: State) -> None:
         """A clean page for the node at `index`, on which the state before it holds."""
@@ -115,6 +106,11 @@ class Page:
 def level_of(ref: LevelRef | None) -> Ground | None:
     """A stated level as what a finding rests on."""
     return None if ref is None else Ground(ref.owner, "level", ref.part)
+
+
+def disagreement(scale: Scale, level: Decimal, other: Decimal) -> str:
+    """What is told of a level (mL) that is a check on another of its instant or its unit."""
+    return "readings-disagree" if abs(level - other) > scale.tolerance(level, other) else "read-twice"
 
 
 def unverified(record: Reading | Event) -> bool:

@@ -9,12 +9,13 @@ from msgspec.structs import replace
 
 from drainledger.domain.entries import Connection, Ground, LevelRef
 from drainledger.domain.folding.intervals import Anchor, Ending, anchor_at, emit
-from drainledger.domain.folding.misreading import is_misread
+from drainledger.domain.folding.misreading import anchor_here, is_misread
 from drainledger.domain.folding.observed import observe, overdue
 from drainledger.domain.folding.page import (
     READ_BY,
     Page,
     Status,
+    disagreement,
     level_of,
     mark,
     read_otherwise,
@@ -110,12 +111,9 @@ def _charted_since(page: Page, start: datetime) -> Decimal:
 def _check_against(page: Page, reading: Reading, closed: Closed, scale: Scale, level: Decimal) -> Status:
     """A second level of a unit that came off with a known one: a check, no anchor."""
     final = closed.level or ZERO
-    grounds = (page.own("level"), level_of(closed.ref))
-    if abs(level - final) > scale.tolerance(level, final):
-        page.note("readings-disagree", grounds, level=level, base=final)
-        return mark(page, reading, closed.connection, level, used=False, why="readings-disagree")
-    page.note("read-twice", grounds)
-    return mark(page, reading, closed.connection, level, used=False, why="read-twice")
+    why = disagreement(scale, level, final)
+    page.note(why, (page.own("level"), level_of(closed.ref)), level=level, base=final)
+    return mark(page, reading, closed.connection, level, used=False, why=why)
 
 
 def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
@@ -136,7 +134,7 @@ def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
         base, ref = level_stated_here(page.nodes, page.index, connection, scale) or (ZERO, None)
         page.note("readings-disagree", (page.own("level"), level_of(ref)), level=level, base=base)
         return mark(page, reading, connection, level, used=False, why="readings-disagree")
-    chosen = page.anchor_here(connection, scale)
+    chosen = anchor_here(page, connection, scale)
     if chosen is not page.node:
         return _second_reading(page, reading, connection, scale, level, chosen)
     if is_misread(page, reading, connection, scale, level):
@@ -164,7 +162,7 @@ def _second_reading(
     page: Page, reading: Reading, connection: Connection, scale: Scale, level: Decimal, chosen: Node
 ) -> Status:
     other = level_on(chosen, connection, scale) or ZERO
-    why = "readings-disagree" if abs(level - other) > scale.tolerance(level, other) else "read-twice"
+    why = disagreement(scale, level, other)
     page.note(why, (page.own("level"), Ground(chosen.record.key, "level")), level=level, base=other)
     return mark(page, reading, connection, level, used=False, why=why)
 

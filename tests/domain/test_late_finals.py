@@ -1,0 +1,157 @@
+"""A last level that is charted when the unit is off already (DESIGN 4 'Events': units are read after they come off).
+
+`adult-single`, connected 06:00 at 0. Worked by hand: 07:00 300, off at 07:30, and 340 charted afterwards as what it
+came off with: 300, then 340 - 300 = 40 to 07:30. What the next unit holds at 08:00, 60, came since: 60, total 400.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from drainledger.domain.entries import DrainLedger
+from tests.domain.test_two_at_once import in_every_order
+from tests.journals.books import book_of, ledger_of, outputs, total
+from tests.journals.raw import Raw, collector, drain, event, level, replaced, volume
+from tests.journals.rules import RULES
+
+UNITS = (collector("col-2"),)
+OFF = event("disconnected", "07:30")
+ON = (level("07:00", 300), OFF)
+
+
+def told(ledger: DrainLedger, id: str) -> list[str]:
+    return [f.code for node in ledger.nodes if node.key.id == id for f in node.findings]
+
+
+def last_level(ledger: DrainLedger, id: str) -> list[tuple[str, str, bool]]:
+    """The levels that a record states of units which had come off: unit, mL, used."""
+    marks = [m for node in ledger.nodes if node.key.id == id for m in node.levels if m.part == "final"]
+    return [(m.collector, f"{m.value:f}", m.used) for m in marks]
+
+
+def test_a_change_after_the_unit_came_off_tells_its_last_level() -> None:
+    ledger = in_every_order([*UNITS, *ON, replaced("07:35", "col-2", final=340, id="on"), level("08:00", 60)])
+    assert (outputs(ledger), total(ledger)) == (["300", "40", "60"], "400")
+    assert last_level(ledger, "on") == [("col-1", "340", True)]
+    assert told(ledger, "on") == []
+
+
+def test_removal_after_the_unit_came_off_tells_its_last_level() -> None:
+    ledger = in_every_order([*ON, event("removed", "09:00", final_level=340, id="out")])
+    assert (outputs(ledger), total(ledger)) == (["300", "40"], "340")
+    assert last_level(ledger, "out") == [("col-1", "340", True)]
+
+
+def test_the_second_nurse_alone_noted_the_last_level() -> None:
+    """Worked case 20, but the first nurse noted no final level: 1450 - 1400 = 50 all the same."""
+    raws = [
+        *UNITS,
+        level("06:50", 1400),
+        replaced("07:00", "col-2", id="change-1"),
+        replaced("07:05", "col-2", final=1450, id="change-2"),
+        level("08:00", 60),
+    ]
+    ledger = in_every_order(raws)
+    assert (outputs(ledger), total(ledger)) == (["1400", "50", "60"], "1510")
+    assert told(ledger, "change-2") == ["already-in-place"]
+    assert last_level(ledger, "change-2") == [("col-1", "1450", True)]
+
+
+@pytest.mark.parametrize(("second", "codes"), [(1470, []), (1471, ["readings-disagree"])])
+def test_two_nurses_noted_different_last_levels(second: int, codes: list[str]) -> None:
+    """The tolerance above 500 mL is two marks of 10 mL. The first nurse's level stands."""
+    raws = [
+        *UNITS,
+        level("06:50", 1400),
+        replaced("07:00", "col-2", final=1450, id="change-1"),
+        replaced("07:05", "col-2", final=second, id="change-2"),
+        level("08:00", 60),
+    ]
+    ledger = in_every_order(raws)
+    assert (outputs(ledger), total(ledger)) == (["1400", "50", "60"], "1510")
+    assert told(ledger, "change-2") == ["already-in-place", *codes]
+    assert last_level(ledger, "change-2") == [("col-1", str(second), False)]
+
+
+@pytest.mark.parametrize(("clock", "known"), [("11:30", True), ("11:31", False)])
+def test_a_level_of_long_after_tells_nothing(clock: str, known: bool) -> None:
+    """Within 4 hours it does: a unit that hangs there for longer may have been handled."""
+    ledger = in_every_order([*ON, event("removed", clock, final_level=340, id="out")])
+    assert outputs(ledger) == ["300", "40" if known else "?"]
+    assert told(ledger, "out") == ([] if known else ["final-level-not-used"])
+
+
+@pytest.mark.parametrize(("clock", "known"), [("07:45", True), ("07:46", False)])
+def test_another_chart_of_a_change_is_one_of_its_quarter_of_an_hour(clock: str, known: bool) -> None:
+    """Later, with another unit in place, nobody can say which unit's last level it is."""
+    raws = [
+        *UNITS,
+        level("07:00", 300),
+        replaced("07:30", "col-2"),
+        replaced(clock, "col-2", final=340, id="again"),
+    ]
+    ledger = in_every_order(raws)
+    assert outputs(ledger) == ["300", "40" if known else "?"]
+    assert told(ledger, "again") == ["already-in-place", *([] if known else ["final-level-not-used"])]
+
+
+def test_taken_off_twice() -> None:
+    ledger = in_every_order([*ON, event("disconnected", "07:40", final_level=340, id="again")])
+    assert outputs(ledger) == ["300", "40"]
+    assert told(ledger, "again") == ["not-connected"]
+    assert last_level(ledger, "again") == [("col-1", "340", True)]
+
+
+def test_a_reading_that_names_the_unit_comes_first() -> None:
+    """350 read at 07:32 closes it: 50. The 340 is 10 mL off, more than two marks of 2 mL."""
+    named = level("07:32", 350, collector="col-1")
+    ledger = in_every_order([*ON, named, event("removed", "07:40", final_level=340, id="out")])
+    assert outputs(ledger) == ["300", "50"]
+    assert told(ledger, "out") == ["readings-disagree"]
+
+
+def test_a_last_level_that_the_chamber_cannot_hold_is_shown_and_told() -> None:
+    ledger = in_every_order([*ON, event("removed", "07:40", final_level=2200, id="out")])
+    assert outputs(ledger) == ["300", "?"]
+    assert told(ledger, "out") == ["level-beyond-capacity"]
+    assert last_level(ledger, "out") == [("col-1", "2200", False)]
+
+
+def test_no_unit_had_come_off() -> None:
+    """The unit in place is named as the new one: its own level, perhaps, but nothing came off."""
+    ledger = in_every_order([level("07:00", 300), replaced("07:30", "col-1", final=340, id="odd")])
+    assert outputs(ledger) == ["300"]
+    assert told(ledger, "odd") == ["already-in-place", "final-level-not-used"]
+
+
+def test_where_only_amounts_are_charted() -> None:
+    raws: list[Raw] = [
+        drain(reads="volume"),
+        volume("07:00", 35),
+        event("removed", "08:00", final_level=40, id="out"),
+    ]
+    assert told(ledger_of(book_of(raws, RULES), "drn-1"), "out") == ["final-level-not-used"]
+
+
+def test_the_last_level_is_withdrawn_with_its_record() -> None:
+    """Without the removal's level what came until 07:30 is not known again; every order of arrival says so."""
+    late: Raw = {"record": "retraction", "id": "x", "retracts": "out", "made_at": "2026-03-02T10:00:00+00:00"}
+    ledger = in_every_order([*ON, event("removed", "07:40", final_level=340, id="out"), late])
+    assert (outputs(ledger), total(ledger)) == (["300", "?"], ">=300")
+
+
+@pytest.mark.parametrize(("second", "code"), [(344, "read-twice"), (345, "readings-disagree")])
+def test_the_next_unit_is_charted_with_another_last_level(second: int, code: str) -> None:
+    """340 stands, charted when the unit came off; two marks of 2 mL are the tolerance."""
+    off = event("disconnected", "07:30", final_level=340, id="off")
+    raws = [
+        *UNITS,
+        level("07:00", 300),
+        off,
+        replaced("07:35", "col-2", final=second, id="on"),
+        level("08:00", 60),
+    ]
+    ledger = in_every_order(raws)
+    assert outputs(ledger) == ["300", "40", "60"]
+    assert told(ledger, "on") == [code]
+    assert last_level(ledger, "on") == [("col-1", str(second), False)]
