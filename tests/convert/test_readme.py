@@ -7,7 +7,7 @@ import re
 import subprocess
 import sys
 from pathlib import Path
-from typing import NamedTuple, get_args
+from typing import get_args
 
 import pytest
 
@@ -16,38 +16,9 @@ from drainledger.convert.report import Status
 from drainledger.convert.settings import Emit
 from drainledger.domain.records import EventKind, RecordKind
 from tests.convert import cli
+from tests.convert.console import Step, steps
 
 README = (cli.ROOT / "README.md").read_text(encoding="utf-8")
-HERE_DOCUMENT = re.compile(r"<<'(\w+)'")
-
-
-class Step(NamedTuple):
-    """A command with its here-document, and the lines that the README says it prints."""
-
-    command: str
-    printed: str
-
-
-def steps(markdown: str) -> list[Step]:
-    """The commands of all console blocks, in order."""
-    found: list[Step] = []
-    for block in re.findall(r"^```console\n(.*?)^```$", markdown, re.MULTILINE | re.DOTALL):
-        lines = iter(block.splitlines(keepends=True))
-        command, printed = "", ""
-        for line in lines:
-            if line.startswith("$ "):
-                if command:
-                    found.append(Step(command, printed))
-                command, printed = line[2:], ""
-                if here := HERE_DOCUMENT.search(line):
-                    for inside in lines:
-                        command += inside
-                        if inside.strip() == here[1]:
-                            break
-            else:
-                printed += line
-        found.append(Step(command, printed))
-    return found
 
 
 @pytest.fixture
