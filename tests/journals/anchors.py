@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -133,6 +133,9 @@ class _Walk:
         self.drains: dict[str, Drained] = {}
         self.open: dict[str, Segment] = {}
         self.used: set[tuple[str, str]] = set()
+        #: The tip or emptying with levels that counts last, and when levels were read, by drain.
+        self.acts: dict[str, tuple[tuple[str, int, int | None], datetime]] = {}
+        self.read: dict[str, list[datetime]] = {}
 
     def add_drain(self, raw: Raw) -> None:
         drain = self.drains[raw["id"]] = Drained()
@@ -189,12 +192,29 @@ class _Walk:
             if kind == "sampled" or raw["collector"] == segment.collector:
                 segment.drawn.append(here | {"volume": mark(raw, "volume"), "back": kind == "reinfused"})
         elif kind in ("tipped", "emptied"):
+            if self._charted_again(kind, drain, levels, here["at"]):
+                return
             after = 0 if kind == "emptied" else mark(levels, "level_after")
             segment.anchor(here, "close", mark(levels, "level_before"))
             self._open(drain, segment.collector, segment.chamber, here, after)
         elif kind in ("disconnected", "removed"):
             segment.anchor(here, "close", mark(levels, "final_level"))
+            self.acts.pop(drain, None)
             del self.open[drain]
+
+    def _charted_again(self, kind: str, drain: str, levels: Raw, at: datetime) -> bool:
+        """The same levels within 15 minutes, with no level read in between, are the same act."""
+        before = mark(levels, "level_before")
+        if before is None:
+            return False
+        after = mark(levels, "level_after")
+        act = (kind, before, 0 if kind == "emptied" and after is None else after)
+        known, since = self.acts.get(drain, (None, at))
+        read = any(since < each < at for each in self.read.get(drain, ()))
+        if act == known and since < at <= since + timedelta(minutes=15) and not read:
+            return True
+        self.acts[drain] = (act, at)
+        return False
 
     def _reading(self, raw: Raw, drain: str, segment: Segment | None, here: dict[str, Any]) -> None:
         volume = mark(raw, "volume")
@@ -204,6 +224,7 @@ class _Walk:
         level = mark(raw, "level")
         if level is not None and segment is not None and level <= segment.capacity * 105 // 100:
             segment.anchor(here, "read", level)
+            self.read.setdefault(drain, []).append(here["at"])
 
     def _change(self, kind: str, raw: Raw, drain: str, levels: Raw, here: dict[str, Any]) -> None:
         old = self.open.get(drain)
@@ -218,6 +239,7 @@ class _Walk:
             start = 0
         if old is not None:
             old.anchor(here, "close", mark(levels, "final_level") if kind == "replaced" else None)
+            self.acts.pop(drain, None)
         self._open(drain, unit, chamber, here, start)
 
     def _open(self, drain: str, unit: str, chamber: str, here: dict[str, Any], level: int | None) -> None:

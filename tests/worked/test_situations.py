@@ -137,7 +137,6 @@ def test_a_bag_is_read_on_two_scales_and_the_unit_goes_on_where_it_stood() -> No
     assert [_reading(ledger, clock)[1].scale for clock in ("08:00", "08:05", "09:00")] == [
         *("suction", "gravity", "gravity")
     ]
-    assert [_reading(ledger, clock)[0].mode for clock in ("08:05", "09:00")] == ["suction", "gravity"]
 
 
 def test_a_pinched_tube_tells_where_the_air_comes_from() -> None:

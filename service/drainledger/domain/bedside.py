@@ -52,10 +52,7 @@ def take_suction(
 
 def _take_settings(bedside: Bedside, key: Key, suction: Suction) -> Bedside:
     """What a reading says that the suction is set and prescribed to."""
-    setting = suction.set if suction.set is not None else suction.prescribed
-    only_prescribed = suction.set is None and suction.mode != "gravity"
-    by = Ground(key, "suction-prescribed" if only_prescribed else "suction-set")
-    bedside = _new_setting(bedside, suction.mode, setting, by)
+    bedside = _new_setting(bedside, suction.mode, suction.set, Ground(key, "suction-set"))
     if suction.prescribed is None or suction.prescribed == bedside.prescribed:
         return bedside
     stated = Ground(key, "suction-prescribed")
@@ -63,27 +60,25 @@ def _take_settings(bedside: Bedside, key: Key, suction: Suction) -> Bedside:
 
 
 def prescribe(bedside: Bedside, event: Event) -> Bedside:
-    """A prescription changes what is in force until the next."""
+    """A prescription is in force until the next. It says whether there is to be suction, but sets no value."""
+    pressure = ZERO if event.mode == "gravity" else event.pressure
     by = Ground(event.key, "suction-prescribed")
-    changed = _new_setting(bedside, event.mode, event.pressure, by)
-    return replace(changed, prescribed=ZERO if event.mode == "gravity" else event.pressure, prescribed_by=by)
+    return replace(bedside, prescribed=pressure, prescribed_by=by, mode=event.mode or bedside.mode)
 
 
 def _new_setting(bedside: Bedside, mode: SuctionMode | None, setting: Decimal | None, by: Ground) -> Bedside:
+    """A setting that nobody states stays, but for the 0 of gravity, which goes with it."""
+    before = bedside.setting
     if mode == "gravity":
         setting = ZERO
-    if setting is None and mode in (None, bedside.mode):
-        return bedside
-    before = bedside.setting
-    lowered = bedside.lowered
-    if setting is not None and before is not None and setting != before:
-        lowered = setting > before
-    new_mode = mode or bedside.mode
-    if new_mode == bedside.mode and setting == before and lowered == bedside.lowered:
-        return bedside
+    elif mode == "suction" and setting is None and before == ZERO:
+        return replace(bedside, mode=mode, setting=None, set_by=None, lowered=False)
+    if mode is not None and mode != bedside.mode:
+        bedside = replace(bedside, mode=mode)
     if setting is None or setting == before:
-        return replace(bedside, mode=new_mode, lowered=lowered)
-    return replace(bedside, mode=new_mode, setting=setting, set_by=by, lowered=lowered)
+        return bedside
+    lowered = bedside.lowered if before is None else setting > before
+    return replace(bedside, setting=setting, set_by=by, lowered=lowered)
 
 
 def vent(bedside: Bedside) -> tuple[Bedside, list[Noticed]]:

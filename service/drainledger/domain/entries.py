@@ -13,7 +13,7 @@ from typing import Literal
 from msgspec import Struct
 
 from drainledger.domain.collectors import Profile
-from drainledger.domain.records import Collector, Drain, Event, Key, Reading, Reads, SuctionMode
+from drainledger.domain.records import Collector, Drain, Event, Key, Reading, Reads
 
 Bound = Literal["exact", "at-least", "estimated", "unknown"]
 
@@ -156,7 +156,7 @@ class NodeEntry(Struct, frozen=True, kw_only=True):
     "used", "set-aside" (shown, not used) or "waiting" (for a drain, a collector or a connection).
     `dropped` names fields of the record that can't be used, such as "air_leak.grade" of a grade off its scale.
     `leak_free_hours` is the time since the last air leak, in h, rounded to 0.1, and `last_leak` what showed that leak.
-    `connection` is the one that the record speaks of. `mode` is the suction mode in force at it.
+    `connection` is the one that the record speaks of.
     """
 
     key: Key
@@ -174,7 +174,6 @@ class NodeEntry(Struct, frozen=True, kw_only=True):
     leak_free_hours: Decimal | None = None
     last_leak: tuple[Ground, ...] = ()
     dropped: tuple[str, ...] = ()
-    mode: SuctionMode | None = None
 
 
 class Window(Struct, frozen=True, kw_only=True):

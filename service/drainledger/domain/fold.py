@@ -67,7 +67,6 @@ class Folder:
             leak_free_hours=page.leak_free,
             last_leak=page.last_leak,
             dropped=page.dropped,
-            mode=page.bedside.mode,
         )
         return State(page.flow, page.sums, page.bedside), entry
 

@@ -136,9 +136,10 @@ class Leak(NamedTuple):
 
 
 class Bedside(Struct, frozen=True, kw_only=True):
-    """What is known at the bedside besides the level. Pressures in cm[H2O]; `setting` is what the suction was last set
-    or prescribed to, 0 on gravity; `lowered` tells that it was made less negative and nothing has shown or vented the
-    excess since. What is known by whom stands beside it: the first that said so, where others said the same after."""
+    """What is known at the bedside besides the level. Pressures in cm[H2O]; `mode` is what a reading or a prescription
+    said last, `setting` what a reading said that the suction is set to, 0 on gravity; `lowered` tells that the setting
+    was made less negative and nothing has shown or vented the excess since. What is known by whom stands beside it: the
+    first that said so, where others said the same after."""
 
     weight: Decimal | None = None
     weighed_by: Key | None = None

@@ -26,7 +26,12 @@ def observe(page: Page, reading: Reading) -> None:
         grounds = [page.own("level") for mark in page.levels if not mark.part]
         if reading.suction is not None and reading.suction.mode is not None:
             grounds.append(page.own("suction"))
-        page.note("scale-mismatch", grounds, read=reading.scale or "", mode=page.bedside.mode or "")
+        page.note(
+            "scale-mismatch",
+            grounds,
+            read=reading.scale or "",
+            mode=page.bedside.mode or "",
+        )
     if reading.air_leak is not None:
         _air(page, reading, profile)
     if reading.appearance and reading.appearance != page.bedside.appearance:
