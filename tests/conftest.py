@@ -1,4 +1,5 @@
-"""What every test shares: the long checks behind --deep, left out aloud and never counted as passed."""
+"""What every test shares: the long checks behind --deep, left out aloud and never counted as passed; and the search of
+all that the service said for what names a patient."""
 
 from __future__ import annotations
 
@@ -6,6 +7,8 @@ from typing import Any
 
 import pytest
 from hypothesis import settings
+
+from tests.privacy.plugin import Privacy
 
 # No deadline on a single example: two workers share a small machine. Speed is measured in tests/bench alone.
 settings.register_profile("house", deadline=None)
@@ -22,6 +25,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     config.stash[_LEFT_OUT] = 0
+    config.pluginmanager.register(Privacy(config), "privacy")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -15,6 +15,7 @@ import httpx
 
 from tests import postgres
 from tests.house.repository import ROOT
+from tests.privacy.gathering import watch
 
 START_SECONDS = 60.0  # a small shared machine; DESIGN's 2 s are measured elsewhere
 
@@ -43,6 +44,7 @@ class Service:
     def launch(self) -> None:
         """Starts it and returns at once."""
         assert self._process is None or self._process.poll() is not None
+        watch(self._log)
         with self._log.open("ab") as log:
             self._process = subprocess.Popen(
                 self._command,

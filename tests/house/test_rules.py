@@ -69,7 +69,8 @@ def test_long_checks_are_left_out_aloud(
     ran = subprocess.run(
         [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", *workers, *flags],
         cwd=tmp_path,
-        env={name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")},
+        env={name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
+        | {"PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "service")])},
         capture_output=True,
         text=True,
         timeout=120,

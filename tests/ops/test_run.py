@@ -14,6 +14,7 @@ import pytest
 from tests.crash.service import free_port
 from tests.house.repository import ROOT
 from tests.ops.tools import told
+from tests.privacy.gathering import watch
 
 CAUTION = "Not a medical device, not an alarm. Check the patient; local policy and licensed practice decide."
 RUN = ("bash", "deploy/run.sh")
@@ -46,6 +47,7 @@ def test_ctrl_c_stops_it_in_order(tmp_path: Path) -> None:
             started.terminate()
     assert log.read_text().endswith("stopping\n")
     service = ROOT / "build" / "demo" / "service.log"
+    watch(service)
     assert "Traceback" not in service.read_text()
 
 

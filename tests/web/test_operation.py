@@ -11,28 +11,24 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import structlog
 from pydantic import SecretStr
 
 from drainledger.store.errors import StoreUnavailable
-from drainledger.web import health, logs
+from drainledger.web import health
+from tests.privacy.gathering import overheard
 from tests.web.http import Http, caller, key_for, settings_for
 from tests.web.ward import BED, DRAIN, PATIENT, reading
 
 #: What may be in no log, figure or error: of the patient, of the drain, of what was charted.
-IDENTIFIERS = (PATIENT, "ward.example/mrn", "drn-7", "r-secret", "hush-hush")
+IDENTIFIERS = (PATIENT, "ward.example/mrn", "drn-7", "r-secret", "hush-hush", "HUSH")
 
 
 @pytest.fixture
 def log() -> Iterator[io.StringIO]:
     """All that is logged, as the service writes it."""
-    root, stream = logging.getLogger(), io.StringIO()
-    handlers, level = list(root.handlers), root.level
-    logs.configure("debug", stream)
-    yield stream
-    root.handlers[:] = handlers
-    root.setLevel(level)
-    structlog.reset_defaults()
+    stream = io.StringIO()
+    with overheard("debug", stream):
+        yield stream
 
 
 def test_alive_and_ready(http: Http) -> None:
@@ -100,6 +96,7 @@ def test_a_line_for_each_request_and_nobody_in_it(http: Http, log: io.StringIO) 
         http.get("/v1/drains?cursor=drn-7"),
         http.get("/drn-7/hush-hush"),
         http.call("HUSH-HUSH", "/v1/drains/drn-7"),
+        http.call("HUSH", "/v1/drains/drn-7"),
         http.get("/v1/drains/drn-7", key="dl_hush-hush_drn-7_x"),
         http.get("/v1/drains/drn-7/ledger", headers={"Accept": "hush-hush/drn-7"}),
         http.get("/v1/trace/hush-hush"),

@@ -13,6 +13,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from drainledger.web import logs
 from drainledger.web.caution import REQUEST_HEADER, common_headers
 from drainledger.web.demo import from_here
+from drainledger.web.metrics import known_method
 from drainledger.web.problems import MEDIA_TYPE, Refusal, problem
 from drainledger.web.service import Service
 
@@ -66,7 +67,7 @@ class Envelope:
             "request",
             request=scope["state"]["request"],
             tenant=scope["state"].get("tenant"),
-            method=scope["method"] if scope["method"].isalpha() else "other",
+            method=known_method(scope["method"]),
             route=route,
             status=answer.status,
             code=scope["state"].get("code"),

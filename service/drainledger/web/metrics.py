@@ -10,6 +10,11 @@ _SECONDS = (0.002, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30)
 _METHODS = frozenset({"GET", "POST", "PUT", "PATCH", "DELETE", "HEAD", "OPTIONS"})
 
 
+def known_method(method: str) -> str:
+    """`other` for one that HTTP does not know: callers can't put a name of their own in labels or log lines."""
+    return method if method in _METHODS else "other"
+
+
 class Metrics:
     """The figures of one running service, in a registry of its own."""
 
@@ -40,9 +45,8 @@ class Metrics:
         )
 
     def answered(self, method: str, route: str, status: int, seconds: float) -> None:
-        """One request; a method that HTTP does not know counts as `other`, so that callers can't make up labels."""
-        known = method if method in _METHODS else "other"
-        self._requests.labels(known, route, str(status)).inc()
+        """One request."""
+        self._requests.labels(known_method(method), route, str(status)).inc()
         self._seconds.labels(route).observe(seconds)
 
     def refused(self, code: str) -> None:
