@@ -130,7 +130,9 @@ def convert(
     assume_ordered: Annotated[
         bool,
         typer.Option(
-            "--assume-ordered", help="The file is in order of time: write as it is read, in little memory."
+            "--assume-ordered",
+            help="The file is in order of time, give or take 12 hours: write as it is read, in little memory. "
+            "A record that comes later than that, or changes an older one, is left out and reported.",
         ),
     ] = False,
     mappings: MappingsOption = None,
@@ -235,19 +237,23 @@ def check_records(
     source: SourceOption = "file",
     mappings: MappingsOption = None,
     received_at: ReceivedOption = None,
+    drain: Annotated[
+        str | None, typer.Option("--drain", metavar="ID", help="Only the lines that concern this drain.")
+    ] = None,
 ) -> None:
-    """Say of each line what it becomes and why; nothing is written.
+    """Say of each line what it becomes, for which drain, and why; nothing is written.
 
     \b
-    Example:
+    Examples:
       drainledger check records records.ndjson
+      drainledger check records records.ndjson --drain drn-7
     """
     from drainledger.convert.commands import run_check_records
     from drainledger.convert.settings import Settings
 
     settings = Settings(emit="ledger", received_at=_instant(received_at), source=source, mappings=mappings)
     with _explained():
-        raise typer.Exit(run_check_records(_path(file), settings))
+        raise typer.Exit(run_check_records(_path(file), settings, drain))
 
 
 @check.command("resources", epilog=CAUTION)
@@ -260,7 +266,9 @@ def check_resources(
     ],
     fhir: FhirOption = "R4",
 ) -> None:
-    """Validate FHIR resources with the fhir.resources library; the entries of Bundles too.
+    """Validate the structure of FHIR resources with the fhir.resources library; the entries of Bundles too.
+
+    One broken line costs only itself. What is not checked is said beneath the result.
 
     \b
     Example:
@@ -277,6 +285,8 @@ def _path(file: str) -> Path | None:
 
 
 def _instant(text: str | None) -> datetime:
+    from drainledger.domain.validation.times import FIRST_YEAR, LAST_YEAR
+
     if text is None:
         return datetime.now(UTC)
     try:
@@ -287,6 +297,10 @@ def _instant(text: str | None) -> datetime:
         ) from None
     if instant.tzinfo is None:
         raise typer.BadParameter("a time needs its offset: 2026-03-02T08:00:00Z", param_hint="--received-at")
+    if not FIRST_YEAR < instant.year < LAST_YEAR:
+        raise typer.BadParameter(
+            f"write a time between the years {FIRST_YEAR} and {LAST_YEAR}", param_hint="--received-at"
+        )
     return instant
 
 

@@ -6,12 +6,13 @@ import json
 import shutil
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
 
 from drainledger import __version__
+from drainledger.convert.check_resources import NOT_CHECKED, check_resources
 from tests.convert import cli, journals
 from tests.convert.journals import CASE_1, CASE_3, reading
 
@@ -34,7 +35,7 @@ def check_records(journal: Sequence[object]) -> tuple[int, list[str]]:
 def test_each_line_is_said_to_become_what_it_becomes() -> None:
     code, lines = check_records(CASE_3)
     assert code == 0
-    fall = lines.index("line 5  reading r-2: used")
+    fall = lines.index("line 5  reading r-2 of drn-7: used")
     assert lines[fall + 1] == "    output not known since 2026-03-02T07:00:00+00:00 (unknown)"
     assert lines[fall + 2] == "    total 300 mL since 2026-03-02T06:00:00+00:00 (at-least)"
     # DESIGN 3 'Answer': the sentence for a nurse.
@@ -60,20 +61,51 @@ def test_lines_keep_their_order_and_every_standing_has_a_word() -> None:
     assert code == 1
     headings = [line for line in lines if line.startswith("line ")]
     assert headings == [
-        "line 1  reading r-9: waiting",
+        "line 1  reading r-9 of drn-unheard-of: waiting",
         "line 2  drain drn-7: used",
-        "line 3  collector col-3: used",
-        "line 4  event ev-drn-7: used",
-        "line 5  reading r-1: used",
-        "line 6  reading r-2: used",
-        "line 7  reading r-3: used",
-        "line 8  reading r-1: a duplicate, already there",
-        "line 9  reading r-2: held, not used",
-        "line 10  reading r-5: set aside, not used",
+        "line 3  collector col-3 of drn-7: used",
+        "line 4  event ev-drn-7 of drn-7: used",
+        "line 5  reading r-1 of drn-7: used",
+        "line 6  reading r-2 of drn-7: used",
+        "line 7  reading r-3 of drn-7: used",
+        "line 8  reading r-1 of drn-7: a duplicate, already there",
+        "line 9  reading r-2 of drn-7: held, not used",
+        "line 10  reading r-5 of drn-7: set aside, not used",
         "line 11  record (no id): held, not used",
-        "line 12  reading r-6: retracted",
-        "line 13  retraction x-1: used",
+        "line 12  reading r-6 of drn-7: retracted",
+        "line 13  retraction x-1 of drn-7: used",
     ]
+
+
+def test_one_drain_can_be_asked_for() -> None:
+    journal = [
+        *journals.start("drn-1", "col-1", "P-1"),
+        *journals.start("drn-2", "col-2", "P-1"),
+        reading("a-1", "07:00", 40, "drn-1"),
+        reading("b-1", "07:00", 300, "drn-2"),
+        reading("b-1", "07:30", 300, "drn-2"),
+        {"record": "reading", "id": "b-2", "drain": "drn-2", "at": "07:00", "level": {"value": 1}},
+        journals.retraction("x-1", "a-1", "11:00"),
+        journals.event("e-1", "tipped", "08:00", None, collector="col-1"),
+    ]
+    for drain, code, ids in (
+        ("drn-1", 0, ["drn-1", "col-1", "ev-drn-1", "a-1", "x-1", "e-1"]),
+        ("drn-2", 1, ["drn-2", "col-2", "ev-drn-2", "b-1", "b-1", "b-2"]),
+    ):
+        found = text(
+            "check",
+            "records",
+            "-",
+            "--received-at",
+            cli.RECEIVED,
+            "--drain",
+            drain,
+            stdin=cli.ndjson(journal),
+        )
+        headings = [line for line in found[1] if line.startswith("line ")]
+        assert (found[0], [line.split()[3].strip(":") for line in headings]) == (code, ids)
+    nobody = text("check", "records", "-", "--drain", "drn-3", stdin=cli.ndjson(journal))
+    assert nobody == (1, ["no line concerns the drain drn-3; check its id"])
 
 
 # -- mappings --------------------------------------------------------------------------------------------------------
@@ -101,6 +133,15 @@ def test_a_broken_mapping_is_told_with_file_line_and_key(tmp_path: Path) -> None
     assert f"{broken}, line {at + 1}, chambers[0].capacity: " in converting.stderr.decode()
 
 
+@pytest.mark.parametrize("name", ["nonexist", "n" * 300])
+def test_a_mapping_that_is_not_there_is_wrong_usage(name: str) -> None:
+    done = cli.run("check", "mapping", name)
+    assert (done.returncode, done.stdout) == (2, b"")
+    assert done.stderr.decode() == (
+        f"drainledger: {name}: is not there; name a mapping file, or the folder of all of them\n"
+    )
+
+
 # -- resources -------------------------------------------------------------------------------------------------------
 
 
@@ -110,8 +151,8 @@ def test_what_convert_gives_is_valid(fhir: str, emit: str) -> None:
     made = cli.convert(journals.ward(), "--fhir", fhir, emit=emit).stdout
     code, lines = text("check", "resources", "-", "--fhir", fhir, stdin=made)
     assert code == 0, lines
-    assert lines[-1].endswith(f"resources checked against {fhir}, 0 faults")
-    assert int(lines[-1].split()[0]) > 100
+    assert lines[-2].endswith(f"resources checked against {fhir}, 0 faults")
+    assert int(lines[-2].split()[0]) > 100
 
 
 def test_a_fault_in_a_resource_is_told_with_its_place_and_without_its_value() -> None:
@@ -125,12 +166,12 @@ def test_a_fault_in_a_resource_is_told_with_its_place_and_without_its_value() ->
     given = [observation, wrong, "{", {"resourceType": "Quantity"}, {"id": "o-3"}, bundle]
     code, lines = text("check", "resources", "-", stdin=cli.ndjson(given))
     assert code == 1
-    assert [line.split(": ")[0] for line in lines[:-1]] == [
+    assert [line.split(": ")[0] for line in lines[:-2]] == [
         "line 2",
         "line 3",
         "line 4",
         "line 5",
-        *["line 6"] * (len(lines) - 5),
+        *["line 6"] * (len(lines) - 6),
     ]
     assert lines[0].startswith("line 2: Observation/o-2 /valueQuantity/value: ")
     assert "P-1042" not in "".join(lines)
@@ -139,11 +180,70 @@ def test_a_fault_in_a_resource_is_told_with_its_place_and_without_its_value() ->
 
 def test_an_indented_resource_is_one_document() -> None:
     pretty = json.dumps({"resourceType": "Patient", "id": "p-1"}, indent=2).encode()
-    assert text("check", "resources", "-", stdin=pretty) == (0, ["1 resources checked against R4, 0 faults"])
+    assert text("check", "resources", "-", stdin=pretty) == (
+        0,
+        ["1 resources checked against R4, 0 faults", NOT_CHECKED],
+    )
+
+
+PATIENT = b'{"resourceType": "Patient", "id": "p-1"}'
+
+
+def test_a_broken_line_costs_only_itself_wherever_it_stands() -> None:
+    """The first line too: it does not make one document of all."""
+    for at in range(3):
+        given = [PATIENT] * 3
+        given[at] = b'{"resourceType": "Patient", '
+        code, lines = text("check", "resources", "-", stdin=b"\n".join(given))
+        assert code == 1
+        assert lines[0].startswith(f"line {at + 1}: is not JSON: ")
+        assert lines[1:] == ["2 resources checked against R4, 1 faults", NOT_CHECKED]
+
+
+def test_resources_are_checked_while_they_are_read() -> None:
+    """A file of any length takes the memory of one line."""
+    read = []
+
+    def lines() -> Iterator[tuple[int, bytes]]:
+        for number in range(1, 4):
+            read.append(number)
+            yield number, PATIENT
+
+    found = check_resources(lines(), "R4")
+    assert next(found).resources == 1
+    assert read == [1]
+
+
+def test_a_broken_document_of_many_lines_is_told_with_the_line_where_it_breaks() -> None:
+    pretty = json.dumps({"resourceType": "Patient", "id": "p-1", "active": True}, indent=2).encode()
+    code, lines = text("check", "resources", "-", stdin=b"\n" + pretty.replace(b'"p-1",', b'"p-1"'))
+    assert code == 1
+    assert [line.partition(": is")[0] for line in lines] == [
+        "line 5",
+        "0 resources checked against R4, 1 faults",
+        NOT_CHECKED,
+    ]
+
+
+@pytest.mark.parametrize(
+    "unnoticed",
+    [
+        {"resourceType": "Observation", "id": "o", "status": "no-such-status", "code": {"text": "x"}},
+        {"resourceType": "Patient", "id": "p", "contact": [{"gender": "other"}]},  # pat-1
+        {"resourceType": "Patient", "id": "p", "managingOrganization": {"reference": "Organization/gone"}},
+        {"resourceType": "Patient", "id": "p", "meta": {"profile": ["https://ward.example/none"]}},
+    ],
+    ids=["code", "invariant", "reference", "profile"],
+)
+def test_what_is_said_not_to_be_checked_is_not(unnoticed: dict[str, object]) -> None:
+    assert text("check", "resources", "-", stdin=cli.ndjson([unnoticed]))[0] == 0
 
 
 def test_nothing_checked_is_not_a_pass() -> None:
-    assert text("check", "resources", "-", stdin=b"\n") == (1, ["0 resources checked against R4, 0 faults"])
+    assert text("check", "resources", "-", stdin=b"\n") == (
+        1,
+        ["0 resources checked against R4, 0 faults", NOT_CHECKED],
+    )
 
 
 # -- conformance -----------------------------------------------------------------------------------------------------

@@ -146,6 +146,15 @@ def test_what_is_in_the_future_is_held_by_the_time_of_receipt() -> None:
         ["convert", "-", "--emit", "ledger", "--fhir", "DSTU2"],
         ["convert", "-", "--emit", "ledger", "--received-at", "yesterday"],
         ["convert", "-", "--emit", "ledger", "--received-at", "2026-03-02T08:00:00"],
+        ["convert", "-", "--emit", "ledger", "--received-at", "9999-12-31T23:59:59Z"],
+        ["convert", "-", "--emit", "ledger", "--received-at", "0001-01-01T00:00:00+14:00"],
+        ["check", "records", "-", "--received-at", "9999-12-31T23:59:59Z"],
+        ["convert", "-", "--emit", "ledger", "--out", "o" * 300],
+        ["convert", "-", "--emit", "ledger", "--out", "."],
+        ["convert", "i" * 300, "--emit", "ledger"],
+        ["convert", "-", "--emit", "ledger", "--mappings", "m" * 300],
+        ["conformance", "--out", "o" * 300],
+        ["check", "resources", "i" * 300],
         ["convert", "no-such-file.ndjson", "--emit", "ledger"],
         ["convert", ".", "--emit", "ledger"],
         ["convert", "-", "--emit", "ledger", "--out", "no/such/folder/out.json"],
@@ -157,7 +166,7 @@ def test_what_is_in_the_future_is_held_by_the_time_of_receipt() -> None:
         ["check", "no-such-thing"],
         ["conformance"],
     ],
-    ids=" ".join,
+    ids=lambda arguments: " ".join(arguments)[:80],
 )
 def test_wrong_usage_ends_with_2_and_writes_nothing(tmp_path: Path, arguments: list[str]) -> None:
     done = cli.run(*arguments, stdin=cli.ndjson(CASE_1), cwd=tmp_path)
@@ -177,6 +186,97 @@ def test_a_damaged_file_leaves_the_last_result_alone(tmp_path: Path) -> None:
     assert done.stderr.startswith(b"drainledger: can't read ")
     assert out.read_bytes() == b"the last result"
     assert {path.name for path in tmp_path.iterdir()} == {"records.gz", "ledger.json"}
+
+
+@pytest.mark.parametrize(
+    ("name", "advice"),
+    [
+        ("o" * 300, "choose a shorter name"),
+        ("loop", "a link that leads back to itself; remove the link or name another file"),
+        ("folder", "it is a folder; name a file in it"),
+        ("no/such/out", "make the folder first"),
+    ],
+    ids=["long", "loop", "folder", "nowhere"],
+)
+def test_an_out_that_cant_be_is_told_with_what_to_do(tmp_path: Path, name: str, advice: str) -> None:
+    (tmp_path / "loop").symlink_to("loop")
+    (tmp_path / "folder").mkdir()
+    done = cli.run("convert", "-", "--emit", "ledger", "--out", name, stdin=b"", cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, b"")
+    assert done.stderr.startswith(b"drainledger: can't write ")
+    assert done.stderr.decode().endswith(f"{advice}\n")
+    assert {path.name for path in tmp_path.iterdir()} == {"loop", "folder"}
+
+
+def test_the_longest_name_that_a_file_can_have_will_do(tmp_path: Path) -> None:
+    out = tmp_path / ("o" * 255)
+    assert cli.convert(CASE_1, "--out", str(out)).returncode == 0
+    assert list(tmp_path.iterdir()) == [out]
+
+
+@pytest.mark.parametrize("way", ["same", "dots", "link", "hard link", "standard input"])
+def test_the_input_is_never_the_output(tmp_path: Path, way: str) -> None:
+    path, content = tmp_path / "records.ndjson", cli.ndjson(CASE_1)
+    path.write_bytes(content)
+    out = {
+        "dots": tmp_path / "sub" / ".." / path.name,
+        "link": tmp_path / "link",
+        "hard link": tmp_path / "hard",
+    }
+    (tmp_path / "sub").mkdir()
+    (tmp_path / "link").symlink_to(path)
+    (tmp_path / "hard").hardlink_to(path)
+    arguments = ["convert", "-" if way == "standard input" else str(path), "--emit", "ledger"]
+    with path.open("rb") as stdin:
+        done = subprocess.run(
+            [*cli.COMMAND, *arguments, "--out", str(out.get(way, path))],
+            stdin=stdin,
+            env=cli.environment(),
+            capture_output=True,
+            timeout=120,
+            check=False,
+        )
+    assert (done.returncode, done.stdout) == (2, b"")
+    assert done.stderr.decode().endswith("it is the file that is read; name another file\n")
+    assert path.read_bytes() == content
+
+
+@pytest.mark.parametrize(
+    ("ordered", "counted"),
+    # In order, a retraction of what has not come is late, and that counts as held.
+    [((), "2 held, 2 waiting"), (("--assume-ordered",), "3 held, 1 waiting")],
+    ids=["any order", "in order"],
+)
+def test_the_summary_counts_what_is_tied_to_no_known_drain(ordered: tuple[str, ...], counted: str) -> None:
+    untied = [
+        reading("r-8", "08:00", 10, "drn-unheard-of"),
+        journals.retraction("x-1", "r-0", "10:00"),
+        "{not json",
+        {"record": "reading", "id": "r-9", "drain": "drn-unheard-of", "at": "09:00"},
+    ]
+    of_the_drain = {"record": "reading", "id": "r-7", "drain": "drn-7", "at": "09:00"}
+    journal = [*CASE_1, *untied, of_the_drain]
+    shown = cli.convert(journal, *ordered, emit="summary").stdout.decode()
+    assert f"\nTied to no known drain: {counted}. Standard error says of each why.\n" in shown
+    assert shown.splitlines()[1].split()[-2:] == ["1", "0"]
+    assert "no known drain" not in cli.convert([*CASE_1, of_the_drain], emit="summary").stdout.decode()
+
+
+def test_help_says_what_becomes_of_late_records() -> None:
+    shown = " ".join(cli.run("convert", "--help").stdout.decode().split())
+    assert "A record that comes later than that, or changes an older one, is left out and reported." in shown
+
+
+def test_ids_with_spaces_stay_apart_in_the_csv() -> None:
+    sample = journals.event("s 1", "sampled", "07:30", volume=journals.ml(5))
+    journal = [*CASE_1[:3], reading("r 1", "07:00", 40), sample, reading("r-2 \u00e9", "08:00", 90)]
+    rows = list(
+        csv.DictReader(io.StringIO(cli.convert(journal, emit="ledger-csv").stdout.decode(), newline=""))
+    )
+    (ledger_,) = ledger(journal)["drains"]
+    assert [json.loads(row["records"]) for row in rows] == [one["records"] for one in ledger_["intervals"]]
+    assert rows[0]["records"] == '["r 1"]'
+    assert rows[1]["records"] == '["r-2 \u00e9", "s 1"]'
 
 
 def test_out_holds_what_standard_output_would_have(tmp_path: Path) -> None:

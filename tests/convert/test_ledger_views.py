@@ -163,7 +163,7 @@ def test_a_row_an_interval_with_the_total_at_its_end() -> None:
         ("40", "exact", "-10"),
         ("40", "at-least", "40"),
     ]
-    assert rows[0]["records"] == "r-1"
+    assert rows[0]["records"] == '["r-1"]'
 
 
 def test_every_column_is_documented() -> None:

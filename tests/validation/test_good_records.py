@@ -390,6 +390,14 @@ def test_what_cannot_be_shown_in_a_note_becomes_a_space() -> None:
     assert record.note == "a b c\td"
 
 
+def test_signs_that_turn_text_become_spaces_in_a_note() -> None:
+    """Unicode UAX 9, 2.1 to 2.4: embeddings, overrides and isolates. '30 mL' must not be read as '03 Lm'."""
+    for sign in "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069":
+        record = parsed(reading(note=f"saw {sign}30 mL{sign} left")).record
+        assert isinstance(record, Reading)
+        assert record.note == "saw  30 mL  left"
+
+
 def test_a_byte_order_mark_is_passed_over() -> None:
     assert parsed(b"\xef\xbb\xbf" + THE_READING) == parsed(THE_READING)
 

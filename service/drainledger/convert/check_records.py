@@ -9,35 +9,74 @@ from drainledger.convert.folding import Folded
 from drainledger.convert.ledger_view import interval_view, total_view
 from drainledger.convert.pipeline import Lines, groups, rendered, renderer_for
 from drainledger.convert.progress import Watch
-from drainledger.convert.report import Report, Reported
+from drainledger.convert.report import HELD, Report, Reported
 from drainledger.convert.settings import Settings
+from drainledger.domain.book import Book
 from drainledger.domain.entries import NodeEntry
-from drainledger.domain.records import Key, Record
+from drainledger.domain.records import Collector, Correction, Key, Record, Retraction
+from drainledger.domain.standing import drain_named_by
+from drainledger.domain.statements import Slot
+from drainledger.domain.validation import Refused
 from drainledger.fhir import Resource
 from drainledger.mapping import load_mappings
 
 _STANDING = {"used": "used", "set-aside": "set aside, not used", "waiting": "waiting", None: "retracted"}
 
 
-def check_records(lines: Lines, settings: Settings) -> tuple[list[str], bool]:
-    """The text, in the order of the lines, and whether a record is held. Raises MappingError."""
+class _Noting(Report):
+    """Keeps what is told, by line, and the drain that a refused line names."""
+
+    def __init__(self) -> None:
+        self.by_line: dict[int, list[Reported]] = {}
+        self.drains: dict[int, set[str]] = {}
+        super().__init__(lambda one: self.by_line.setdefault(one.line, []).append(one))
+
+    def refused(self, line: int, refused: Refused) -> None:
+        self.drains[line] = {refused.drain} if refused.drain else set()
+        super().refused(line, refused)
+
+
+def check_records(lines: Lines, settings: Settings, drain: str | None = None) -> tuple[list[str], bool]:
+    """The text, in the order of the lines, and whether a record is held; with `drain`, of those lines alone that
+    concern it. Raises MappingError."""
     mappings = load_mappings(settings.mappings)
-    reported: dict[int, list[Reported]] = {}
-    report = Report(lambda one: reported.setdefault(one.line, []).append(one))
+    report = _Noting()
+    drains = report.drains
     told: dict[int, list[str]] = {}
     for folded in groups(lines, settings, mappings, report, Watch()):
         messages = rendered(folded, renderer_for(mappings, settings))
         given = _by_record(resource for message in messages for resource in message)
         for line, record in folded.accepted.items():
-            told[line] = _accepted(line, record, folded, given.get(record.key, []))
+            drains[line] = _drains_of(record, folded.book)
+            told[line] = _accepted(line, record, folded, given.get(record.key, []), drains[line])
+        for line, record in [*folded.duplicates.items(), *folded.conflicts.items()]:
+            drains[line] = _drains_of(record, folded.book)
         for line, record in folded.duplicates.items():
-            told[line] = [_heading(line, record.key.kind, record.key.id, "a duplicate, already there")]
-    for line, all_told in reported.items():
-        told.setdefault(line, [_refused(all_told[0])])
+            standing = "a duplicate, already there"
+            told[line] = [_heading(line, record.key.kind, record.key.id, standing, drains[line])]
+    for line, all_told in report.by_line.items():
+        told.setdefault(line, [_refused(all_told[0], drains.get(line, set()))])
         told[line].extend(
             f"    {p.code} at {p.pointer or '/'}: {p.text}" for one in all_told for p in one.problems
         )
-    return [text for line in sorted(told) for text in told[line]], report.held > 0
+    wanted = [line for line in sorted(told) if drain is None or drain in drains.get(line, ())]
+    held = any(one.status in HELD for line in wanted for one in report.by_line.get(line, ()))
+    return [text for line in wanted for text in told[line]], held
+
+
+def _drains_of(record: Record, book: Book) -> set[str]:
+    """The drains that a record names, or that it concerns through a unit or another record."""
+    named = drain_named_by(record)
+    found = {entry.drain for entry in book.entries(record.key)} | ({named} if named else set())
+    match record:
+        case Collector():
+            found |= book.drains_of(record.id)
+        case Correction():
+            found |= {entry.drain for entry in book.entries(record.corrects)}
+        case Retraction():
+            for target in _retracted_by(record, book):
+                found |= _drains_of(target, book)
+    return found
 
 
 def _by_record(resources: Iterator[Resource]) -> Mapping[Key, list[Resource]]:
@@ -48,17 +87,29 @@ def _by_record(resources: Iterator[Resource]) -> Mapping[Key, list[Resource]]:
     return found
 
 
-def _heading(line: int, kind: str | None, id_: str | None, standing: str) -> str:
-    return f"line {line}  {kind or 'record'} {id_ or '(no id)'}: {standing}"
+def _retracted_by(retraction: Retraction, book: Book) -> Iterator[Record]:
+    for space, source in (("drain", ""), ("collector", ""), ("other", retraction.key.source)):
+        target = book.at_slot(Slot(space, source, retraction.retracts))
+        if target is not None and book.retraction_of(target.key) == retraction:
+            yield target
 
 
-def _refused(reported: Reported) -> str:
-    return _heading(reported.line, reported.record, reported.id, "held, not used")
+def _heading(line: int, kind: str | None, id_: str | None, standing: str, drains: set[str]) -> str:
+    """A drain's own record names it already."""
+    others = sorted(drains - {id_} if kind == "drain" else drains)
+    of_drains = f" of {', '.join(others)}" if others else ""
+    return f"line {line}  {kind or 'record'} {id_ or '(no id)'}{of_drains}: {standing}"
 
 
-def _accepted(line: int, record: Record, folded: Folded, given: list[Resource]) -> list[str]:
+def _refused(reported: Reported, drains: set[str]) -> str:
+    return _heading(reported.line, reported.record, reported.id, "held, not used", drains)
+
+
+def _accepted(
+    line: int, record: Record, folded: Folded, given: list[Resource], drains: set[str]
+) -> list[str]:
     standing = _STANDING[folded.book.status(record.key)]
-    told = [_heading(line, record.key.kind, record.key.id, standing)]
+    told = [_heading(line, record.key.kind, record.key.id, standing, drains)]
     for entry in folded.book.entries(record.key):
         if entry.status != "waiting":
             told.extend(f"    {text}" for text in _in_ledger(entry, folded))

@@ -6,7 +6,7 @@ import importlib
 import json
 from collections.abc import Iterable, Iterator
 from decimal import Decimal
-from typing import Any
+from typing import Any, NamedTuple
 
 from pydantic import BaseModel, ValidationError
 
@@ -17,35 +17,94 @@ RESOURCE_LIMIT = 1 << 28
 _PACKAGES = {"R4": "fhir.resources.R4B", "R5": "fhir.resources"}
 
 
-def check_resources(lines: Iterable[tuple[int, bytes]], fhir: Fhir) -> tuple[int, list[str]]:
-    """How many resources there were (the entries of Bundles count too), and every fault as a line for people."""
-    checked, faults = 0, []
-    for line, document in _documents(list(lines)):
+#: What the library does not look at; said with every result, so that "0 faults" is not taken for more than it is.
+NOT_CHECKED = (
+    "Not checked: invariants, codes against their value sets, profiles, and whether references lead anywhere."
+)
+
+
+class Checked(NamedTuple):
+    """How many resources a document held (the entries of a Bundle count too), and its faults as lines for people."""
+
+    resources: int
+    faults: list[str]
+
+
+def check_resources(lines: Iterable[tuple[int, bytes]], fhir: Fhir) -> Iterator[Checked]:
+    """Line by line; a file that is one JSON document over many lines is taken whole."""
+    for line, document in _documents(iter(lines)):
         where = f"line {line}"
         try:
             resource = json.loads(document, parse_float=Decimal)
         except (ValueError, RecursionError) as error:
-            faults.append(f"{where}: is not JSON: {error}")
+            yield Checked(0, [f"{where}: is not JSON: {_reason(error)}"])
             continue
-        checked += 1 + len(_entries(resource))
-        faults.extend(f"{where}: {fault}" for fault in _faults(resource, fhir))
-    return checked, faults
+        faults = [f"{where}: {fault}" for fault in _faults(resource, fhir)]
+        yield Checked(1 + len(_entries(resource)), faults)
 
 
-def _documents(lines: list[tuple[int, bytes]]) -> Iterator[tuple[int, bytes]]:
-    """NDJSON line by line; a file whose first line is no JSON by itself is one document."""
-    if lines and not _is_json(lines[0][1]):
-        yield lines[0][0], b"\n".join(line for _, line in lines)
+def _reason(error: ValueError | RecursionError) -> str:
+    """Without the place in a document of many lines joined, which is not that of the file."""
+    return error.msg if isinstance(error, json.JSONDecodeError) else str(error)
+
+
+def _documents(lines: Iterator[tuple[int, bytes]]) -> Iterator[tuple[int, bytes]]:
+    """The lines, unless the first is no JSON by itself and no line is a resource: then they are one document."""
+    first = next(lines, None)
+    if first is None:
         return
+    if _is_json(first[1]):
+        yield first
+    else:
+        yield from _one_or_many(first, lines)
     yield from lines
 
 
-def _is_json(text: bytes) -> bool:
+def _one_or_many(first: tuple[int, bytes], lines: Iterator[tuple[int, bytes]]) -> Iterator[tuple[int, bytes]]:
+    """What a file holds of which the first line is no JSON, as far as it had to be read to know."""
+    read, size = [first], len(first[1])
+    for line in lines:
+        read.append(line)
+        size += len(line[1])
+        if size > RESOURCE_LIMIT:
+            break  # too long for one document
+    whole = b"\n".join(text for _, text in read)
+    if size <= RESOURCE_LIMIT and _is_json(whole):
+        yield first[0], whole
+    elif size > RESOURCE_LIMIT or any(_is_resource(text) for _, text in read):
+        yield from read
+    else:
+        yield _place_of_fault(read, whole), whole
+
+
+def _place_of_fault(read: list[tuple[int, bytes]], whole: bytes) -> int:
+    """The line of the file where a document of many lines ceases to be JSON."""
     try:
-        json.loads(text)
+        json.loads(whole)
+    except json.JSONDecodeError as error:
+        return read[min(error.lineno, len(read)) - 1][0]
     except (ValueError, RecursionError):
-        return False
-    return True
+        pass
+    return read[0][0]
+
+
+def _is_json(text: bytes) -> bool:
+    return _decoded(text) is not _NOT_JSON
+
+
+def _is_resource(text: bytes) -> bool:
+    found = _decoded(text) if text.lstrip().startswith(b"{") else _NOT_JSON
+    return isinstance(found, dict) and "resourceType" in found
+
+
+_NOT_JSON = object()
+
+
+def _decoded(text: bytes) -> Any:
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError):
+        return _NOT_JSON
 
 
 def _entries(resource: Any) -> list[Any]:

@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 
 from drainledger.convert.lines import Source
-from drainledger.convert.output import UnwritableOutput, output, write_whole
+from drainledger.convert.output import UnwritableOutput, output, reason_of, refuse_input, write_whole
 from drainledger.convert.settings import Fhir, Settings
 
 OK = 0
@@ -23,6 +23,7 @@ def run_convert(path: Path | None, out: Path | None, settings: Settings) -> int:
     from drainledger.convert.progress import watch_over
     from drainledger.convert.report import Report, ndjson
 
+    refuse_input(out, path)
     report = Report(ndjson(sys.stderr.buffer))
     with Source(path, LINE_LIMIT) as source, watch_over(source) as watch, output(out) as stream:
         for piece in convert(watch.lines(source), settings, report, watch):
@@ -39,7 +40,7 @@ def run_conformance(folder: Path, fhir: Fhir, mappings: Path | None, base: str) 
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise UnwritableOutput(folder, error.strerror or str(error)) from error
+        raise UnwritableOutput(folder, reason_of(error)) from error
     for resource in resources:
         path = folder / f"{resource.type}-{resource.id}.json"
         write_whole(path, msgspec.json.format(resource.body, indent=2) + b"\n")
@@ -58,25 +59,32 @@ def run_check_mapping(path: Path) -> int:
     return SOMETHING_WRONG if faults else OK
 
 
-def run_check_records(path: Path | None, settings: Settings) -> int:
-    """What each line becomes, in the order of the lines."""
+def run_check_records(path: Path | None, settings: Settings, drain: str | None = None) -> int:
+    """What each line becomes, in the order of the lines; with `drain` only those that concern it."""
     from drainledger.convert.check_records import check_records
     from drainledger.convert.intake import LINE_LIMIT
+    from drainledger.domain.validation.texts import bare
 
     with Source(path, LINE_LIMIT) as source:
-        told, is_any_held = check_records(source, settings)
+        told, is_any_held = check_records(source, settings, drain)
     _say(told)
+    if drain is not None and not told:
+        _say([f"no line concerns the drain {bare(drain)}; check its id"])
+        return SOMETHING_WRONG
     return SOMETHING_WRONG if is_any_held else OK
 
 
 def run_check_resources(path: Path | None, fhir: Fhir) -> int:
     """Each fault a line: where it stands and what the library says."""
-    from drainledger.convert.check_resources import RESOURCE_LIMIT, check_resources
+    from drainledger.convert.check_resources import NOT_CHECKED, RESOURCE_LIMIT, check_resources
 
+    checked = faults = 0
     with Source(path, RESOURCE_LIMIT) as source:
-        checked, faults = check_resources(source, fhir)
-    _say(faults)
-    _say([f"{checked} resources checked against {fhir}, {len(faults)} faults"])
+        for found in check_resources(source, fhir):
+            checked += found.resources
+            faults += len(found.faults)
+            _say(found.faults)
+    _say([f"{checked} resources checked against {fhir}, {faults} faults", NOT_CHECKED])
     return SOMETHING_WRONG if faults or not checked else OK
 
 

@@ -17,12 +17,14 @@ from drainledger.domain.standing import conflict, drain_named_by, why_waiting
 
 
 class Folded(Struct, frozen=True):
-    """A book, and by their lines the records that it accepted, those that repeat one, and those that wait."""
+    """A book, and by their lines the records that it accepted, those that repeat one, those that wait, and those in
+    conflict with one."""
 
     book: Book
     accepted: Mapping[int, Record]
     duplicates: Mapping[int, Record]
     waiting: Mapping[int, Record]
+    conflicts: Mapping[int, Record] = {}
 
     def corrections(self) -> dict[Key, list[Correction]]:
         """Those that count, by what they correct."""
@@ -38,6 +40,7 @@ def fold(group: list[Entry], rules: Rules, held: Mapping[str, int], report: Repo
     book = Book(rules)
     accepted: dict[int, Record] = {}
     duplicates: dict[int, Record] = {}
+    conflicts: dict[int, Record] = {}
     for line, record in group:
         status = book.add(record).status
         if status == "accepted":
@@ -45,6 +48,7 @@ def fold(group: list[Entry], rules: Rules, held: Mapping[str, int], report: Repo
         elif status == "duplicate":
             duplicates[line] = record
         else:
+            conflicts[line] = record
             book.hold(drain_named_by(record))
             report.told(line, record.key, "conflict", [conflict(record)])
     for drain_id in {drain for record in accepted.values() if (drain := drain_named_by(record)) is not None}:
@@ -54,7 +58,7 @@ def fold(group: list[Entry], rules: Rules, held: Mapping[str, int], report: Repo
     waiting = {line: record for line, record in accepted.items() if book.status(record.key) == "waiting"}
     for line, record in waiting.items():
         report.told(line, record.key, "waiting", why_waiting(book, record))
-    return Folded(book, accepted, duplicates, waiting)
+    return Folded(book, accepted, duplicates, waiting, conflicts)
 
 
 def without_drain(book: Book, waiting: Iterable[Record]) -> Iterator[UnusedView]:

@@ -12,13 +12,15 @@
 | irrigant_ml | mL put in during the interval (output is gross: it includes them once they drain) |
 | rate_ml_h, rate_ml_kg_h | output over the interval's duration; never add these up |
 | total_ml, total_bound, net_ml | the drain's running total at `end`, and the same less irrigant; never add these up |
-| records, findings | ids of the records that the interval rests on and codes of what was noticed, joined by a space |
+| records | ids of the records that the interval rests on, as a JSON array: an id may hold a space |
+| findings | codes of what was noticed, joined by a space |
 """
 
 from __future__ import annotations
 
 import csv
 import io
+import json
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Protocol
 from zoneinfo import ZoneInfo
@@ -91,7 +93,7 @@ def _row(drain: Drain, node: NodeEntry, zone: ZoneInfo) -> list[str | None]:
         total and total["total_ml"],
         total and total["bound"],
         total and total["net_ml"],
-        guarded(" ".join(interval["records"])),
+        json.dumps(interval["records"], ensure_ascii=False),
         " ".join(interval["findings"]),
     ]
 

@@ -11,7 +11,7 @@ from drainledger.convert.ledger_view import DrainView, UnusedView
 _encode = msgspec.json.encode
 
 
-def ledger_json(drains: Iterable[DrainView], without_drain: Sequence[UnusedView] = ()) -> Iterator[bytes]:
+def ledger_json(drains: Iterable[DrainView], without_drain: Iterable[UnusedView] = ()) -> Iterator[bytes]:
     """The pieces of `{"drains": [...]}`.
 
     `without_drain` are records that wait for a drain that nobody has told of; they are listed under `waiting_records`,
@@ -23,8 +23,12 @@ def ledger_json(drains: Iterable[DrainView], without_drain: Sequence[UnusedView]
         yield comma + b"\n" + drain_json(drain)
         comma = b","
     yield b"\n]"
-    if without_drain:
-        yield b',\n"waiting_records":' + _lines(without_drain)
+    before = b',\n"waiting_records":[\n  '
+    for waiting in without_drain:
+        yield before + _encode(waiting)
+        before = b",\n  "
+    if before == b",\n  ":
+        yield b"]"
     yield b"}\n"
 
 

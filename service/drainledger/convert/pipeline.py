@@ -35,7 +35,8 @@ def convert(lines: Lines, settings: Settings, report: Report, watch: Watch | Non
     mappings = load_mappings(settings.mappings)
     if settings.assume_ordered:
         return _in_order(lines, settings, mappings, report)
-    return _in_any_order(groups(lines, settings, mappings, report, watch or Watch()), settings, mappings)
+    folded = groups(lines, settings, mappings, report, watch or Watch())
+    return _in_any_order(folded, settings, mappings, report)
 
 
 def groups(
@@ -64,12 +65,14 @@ def renderer_for(mappings: Mappings, settings: Settings) -> Renderer:
     )
 
 
-def _in_any_order(folded: Iterator[Folded], settings: Settings, mappings: Mappings) -> Iterator[bytes]:
+def _in_any_order(
+    folded: Iterator[Folded], settings: Settings, mappings: Mappings, report: Report
+) -> Iterator[bytes]:
     if settings.emit == "ledger-csv":
         return ledger_csv(chain.from_iterable(map(_ledgers, folded)))
     if settings.emit in ("ledger", "summary"):
         waiting: list[UnusedView] = []
-        return _views(_drain_views(folded, waiting), waiting, settings)
+        return _views(_drain_views(folded, waiting), waiting, settings, report)
     renderer = renderer_for(mappings, settings)
     messages = chain.from_iterable(rendered(one, renderer) for one in folded)
     return _resources(chain([[renderer.adapter()]], messages), settings)
@@ -96,15 +99,19 @@ def _in_order(lines: Lines, settings: Settings, mappings: Mappings, report: Repo
         return ledger_csv(chain.from_iterable(stretches))
     if settings.emit in ("ledger", "summary"):
         waiting: list[UnusedView] = []
-        return _views(streamed_ledgers(fold_, stretches, waiting), waiting, settings)
+        return _views(streamed_ledgers(fold_, stretches, waiting), waiting, settings, report)
     renderer = renderer_for(mappings, settings)
     messages = streamed_messages(fold_, stretches, renderer, heads_first=settings.emit == "transaction")
     return _resources(chain([[renderer.adapter()]], messages), settings)
 
 
-def _views(views: Iterator[DrainView], waiting: list[UnusedView], settings: Settings) -> Iterator[bytes]:
+def _views(
+    views: Iterator[DrainView], waiting: Iterable[UnusedView], settings: Settings, report: Report
+) -> Iterator[bytes]:
     """`waiting` is filled while the views are taken, and written after them."""
-    return summary(views) if settings.emit == "summary" else ledger_json(views, waiting)
+    if settings.emit == "summary":
+        return summary(views, waiting, lambda: report.held)
+    return ledger_json(views, waiting)
 
 
 def _resources(messages: Iterator[Message], settings: Settings) -> Iterator[bytes]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from drainledger.convert.ledger_view import DrainView
+from drainledger.convert.ledger_view import DrainView, UnusedView
 from drainledger.domain.entries import Bound
 
 CAUTION = "Not a medical device, not an alarm. Check the patient; local policy and licensed practice decide."
@@ -12,10 +12,25 @@ COLUMNS = ("drain", "intervals", "output mL", "net mL", "up to", "issues", "note
 _SIGNS: dict[Bound, str] = {"exact": "", "at-least": ">= ", "estimated": "~ "}
 
 
-def summary(drains: Iterable[DrainView]) -> Iterator[bytes]:
-    """A table of COLUMNS and the caution. `>=` stands before a total of which part is not known."""
-    yield _table([COLUMNS, *map(_row, drains)]).encode()
+def summary(
+    drains: Iterable[DrainView], without_drain: Iterable[UnusedView] = (), held: Callable[[], int] = lambda: 0
+) -> Iterator[bytes]:
+    """A table of COLUMNS, what is tied to no known drain, and the caution. `>=` stands before a total of which part is
+    not known. `held`, asked after the drains, tells how many records are held in all."""
+    rows: list[tuple[str, ...]] = [COLUMNS]
+    of_drains = 0
+    for drain in drains:
+        rows.append(_row(drain))
+        of_drains += drain["held"]
+    yield _table(rows).encode()
+    yield _untied(held() - of_drains, sum(1 for _ in without_drain)).encode()
     yield f"\n{CAUTION}\n".encode()
+
+
+def _untied(held: int, waiting: int) -> str:
+    if not held and not waiting:
+        return ""
+    return f"\nTied to no known drain: {held} held, {waiting} waiting. Standard error says of each why.\n"
 
 
 def _row(drain: DrainView) -> tuple[str, ...]:

@@ -43,6 +43,16 @@ ENVELOPE: Final = [
         "/drain",
         "The drain holds",
     ),
+    *(
+        Case(
+            f"a sign that turns text, {ord(sign):x}",
+            reading(id=f"r{sign}7"),
+            "control-character",
+            "/id",
+            "invisible",
+        )
+        for sign in "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+    ),
     Case("space at the end of an id", reading(drain="drn-7 "), "edge-space", "/drain", "without the space"),
 ]
 

@@ -50,6 +50,16 @@ DRAINS: Final = [
         "/time_zone",
         "zone of the ward",
     ),
+    *(
+        Case(
+            f"zone {zone}",
+            drain(time_zone=zone),
+            "unknown-zone",
+            "/time_zone",
+            "database. Send the zone of the ward",
+        )
+        for zone in ("Localtime", "local-time", "factory", "posixrule", "right/Europe/Lisbon", "posix/UTC")
+    ),
     Case("zone is a number", drain(time_zone=1), "wrong-type", "/time_zone", "the name of a time zone"),
     Case("blank zone", drain(time_zone=" "), "empty-text", "/time_zone", "The time zone is empty"),
     Case("unknown side", drain(side="lft"), "unknown-word", "/side", 'closest is "left"'),

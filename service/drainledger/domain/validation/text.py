@@ -15,8 +15,11 @@ LONGEST_NOTE: Final = 10_000
 
 #: Control, format (zero-width, direction), surrogate, line and paragraph separator: nobody sees them in an identifier.
 _INVISIBLE: Final = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
-#: What FHIR's string and JSON's UTF-8 can't carry.
-_UNFIT: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
+#: Turn the direction of what follows, so that text reads otherwise than it is written (Unicode UAX 9, 2.1 to 2.4).
+_TURNING: Final = "\u202a-\u202e\u2066-\u2069"
+#: What FHIR's string and JSON's UTF-8 can't carry, and what would make a note read as another.
+_UNFIT: Final = re.compile(f"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff{_TURNING}]")
+_TURNED: Final = re.compile(f"[{_TURNING}]")
 
 
 def is_id(value: object) -> TypeGuard[str]:
@@ -35,7 +38,8 @@ def label(ctx: Context, raw: Any, path: str) -> str | None:
 
 
 def note(ctx: Context, raw: Any, path: str) -> str | None:
-    """Free text. Characters that can't be shown become spaces: nobody could find and remove them."""
+    """Free text. Characters that can't be shown, or that turn the direction of the text, become spaces: nobody could
+    find and remove them."""
     if not isinstance(raw, str):
         ctx.hold("wrong-type", path, wanted="text", found=type_name(raw))
         return None
@@ -53,7 +57,7 @@ def scanned(ctx: Context, raw: Any, path: str) -> str | None:
         ctx.hold("empty-text", path)
     elif len(raw) > LONGEST_LABEL:
         ctx.hold("too-long", path, length=len(raw), limit=LONGEST_LABEL)
-    elif any(unicodedata.category(mark) == "Cs" for mark in raw):
+    elif _TURNED.search(raw) or any(unicodedata.category(mark) == "Cs" for mark in raw):
         ctx.hold("control-character", path)
     else:
         return raw

@@ -16,8 +16,8 @@ _CLOCK: Final = r"([0-9]{2}):([0-9]{2})(?::([0-9]{2})(?:\.[0-9]{1,9})?)?"
 _OFFSET: Final = r"(Z|z|[+-](?:0[0-9]|1[0-3]):[0-5][0-9]|[+-]14:00)"
 _TIME: Final = re.compile(f"{_DAY}[Tt ]{_CLOCK}{_OFFSET}")
 _NAIVE: Final = re.compile(f"{_DAY}(?:[Tt ]{_CLOCK})?")
-_FIRST_YEAR: Final = 1900
-_LAST_YEAR: Final = 2199
+FIRST_YEAR: Final = 1900
+LAST_YEAR: Final = 2199
 
 _DATE: Final = re.compile(r"([0-9]{4})(?:-([0-9]{2})(?:-([0-9]{2}))?)?")
 _DURATION: Final = re.compile(
@@ -27,6 +27,8 @@ _LONGEST_DURATION: Final = timedelta(days=31)
 _LONGEST_ZONE: Final = 64
 #: In the database, or beside it on some machines, and no zone of any ward.
 _NO_PLACE: Final = ("Factory", "localtime", "posixrules")
+#: Copies of the database that some machines hold beside it: "right/" counts leap seconds, which no chart does.
+_OTHER_CLOCKS: Final = ("posix/", "right/")
 
 
 def instant(ctx: Context, raw: Any, path: str) -> datetime | None:
@@ -59,7 +61,7 @@ def _new_instant(ctx: Context, raw: Any, path: str) -> datetime | None:
         ctx.hold("no-such-time", path, reason=fault)
         return None
     at = datetime.fromisoformat(raw.upper())
-    if not _FIRST_YEAR <= at.year <= _LAST_YEAR:
+    if not FIRST_YEAR <= at.year <= LAST_YEAR:
         ctx.hold("time-out-of-range", path, year=at.year)
         return None
     return at.astimezone(UTC)
@@ -130,12 +132,17 @@ def time_zone(ctx: Context, raw: Any, path: str) -> str | None:
 
 @cache
 def _zones() -> tuple[str, ...]:
-    return tuple(sorted(available_timezones()))
+    """Those of the IANA database that may be offered, and nothing that lies beside it on this machine."""
+    return tuple(sorted(name for name in available_timezones() if not _is_no_place(name)))
+
+
+def _is_no_place(name: str) -> bool:
+    return name in _NO_PLACE or name.startswith(_OTHER_CLOCKS)
 
 
 @lru_cache(maxsize=1024)
 def _is_zone(name: str) -> bool:
-    if len(name) > _LONGEST_ZONE or name in _NO_PLACE:
+    if len(name) > _LONGEST_ZONE or _is_no_place(name):
         return False
     try:
         ZoneInfo(name)
