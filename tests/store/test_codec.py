@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from drainledger.domain.problems import Problem
 from drainledger.domain.records import Event, Key, Reading, Record
+from drainledger.domain.refolds import Refold
 from drainledger.domain.statements import Slot
 from drainledger.store import codec
 from drainledger.store.instants import from_micros, to_micros
@@ -22,7 +23,9 @@ from tests.store.strategies import records
 
 
 def again(record: Record) -> Record:
-    return codec.decode_record(record.key.kind, codec.encode_record(record))
+    found = codec.decode_record(record.key.kind, codec.encode_record(record))
+    assert not isinstance(found, Refold)
+    return found
 
 
 @given(records())

@@ -25,6 +25,10 @@ DatabaseOption = Annotated[
 SettingsOption = Annotated[
     Path | None, typer.Option("--settings", metavar="FILE", help="A TOML file of settings.")
 ]
+MappingsOption = Annotated[
+    Path | None,
+    typer.Option("--mappings", metavar="DIR", help="Use these mappings instead of those of the settings."),
+]
 
 
 def settings_with(file: Path | None, **options: object) -> Settings:

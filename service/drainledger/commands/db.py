@@ -1,4 +1,4 @@
-"""`drainledger db`: the database's tables, its integrity, its copies."""
+"""`drainledger db`: the database's tables, its integrity, its copies, and the mappings that it is judged by."""
 
 from __future__ import annotations
 
@@ -7,7 +7,14 @@ from typing import Annotated
 
 import typer
 
-from drainledger.commands.common import DatabaseOption, SettingsOption, opened, settings_with, told
+from drainledger.commands.common import (
+    DatabaseOption,
+    MappingsOption,
+    SettingsOption,
+    opened,
+    settings_with,
+    told,
+)
 
 db = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
@@ -16,7 +23,7 @@ ArchiveArgument = Annotated[Path, typer.Argument(metavar="FILE", help="The archi
 
 @db.callback()
 def db_() -> None:
-    """Bring the tables up to date, check what is stored, back it up and restore it."""
+    """Bring the tables up to date, check what is stored, back it up and restore it, judge it by other mappings."""
 
 
 @db.command()
@@ -60,3 +67,39 @@ def restore(file: ArchiveArgument, database: DatabaseOption = None, settings: Se
     with told():
         restored(file, settings_with(settings, database=database).database.get_secret_value())
     typer.echo(f"{file} is restored; 'drainledger db check' reads it through", err=True)
+
+
+@db.command()
+def refold(
+    mapping: Annotated[
+        bool,
+        typer.Option("--mapping", help="Judge by the mappings now in force; nothing else can be refolded."),
+    ] = False,
+    tenant: Annotated[
+        str | None, typer.Option("--tenant", metavar="T", help="Only this tenant, instead of all.")
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would change, by drain and kind; write nothing.")
+    ] = False,
+    mappings: MappingsOption = None,
+    database: DatabaseOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Judge what was journaled under older mappings by those now in force.
+
+    Each set of drains that share collectors is a commit of its own, with the act in its journal. One that is cut off
+    can be run again: it does the rest. A line a drain and kind of resource tells how many get a new version.
+    """
+    if not mapping:
+        raise typer.BadParameter("say --mapping: without it there is nothing to do", param_hint="--mapping")
+    from drainledger.commands.refolding import refold_all
+
+    done = 0
+    with told():
+        for drains, changed in refold_all(
+            settings_with(settings, database=database, mappings=mappings), tenant=tenant, dry_run=dry_run
+        ):
+            done += drains
+            for line in changed:
+                typer.echo(line)
+    typer.echo(f"{done} drains {'would be' if dry_run else 'are'} judged anew", err=True)

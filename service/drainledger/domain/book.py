@@ -6,7 +6,7 @@ keeps what it has worked out so that the next record costs little.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from msgspec import Struct
@@ -27,6 +27,7 @@ from drainledger.domain.records import (
     Retraction,
     Statement,
 )
+from drainledger.domain.refolds import is_judged
 from drainledger.domain.statements import Added, InForce, Slot, Standing, Statements, slot_of
 from drainledger.domain.topology import Judged, resolve
 from drainledger.domain.window_book import Period
@@ -66,9 +67,38 @@ class Book:
         status, touched = self._statements.add(record)
         if status == "accepted":
             self._dirty_slots |= touched
-            if isinstance(record, Event) and record.kind in CHANGE_KINDS:
+            if is_judged(record):
                 self._rules_of[record.key] = rules or self.rules
         return Outcome(status)
+
+    def judge(self, key: Key, rules: Rules) -> None:
+        """Judges a drain, a collector or an event by `rules`, whatever was in force when it was journaled."""
+        self._rules_of[key] = rules
+        statement = self._in_force.get(slot_of(key))
+        record = statement.record if statement is not None else None
+        if isinstance(record, Drain):
+            self._drain_book(record.id).set_rules(rules)
+            self._dirty_drains.add(record.id)
+            self._changed_drains.add(record.id)
+        elif isinstance(record, Collector):
+            self._rejudge([record.id])
+            self._changed_collectors.add(record.id)
+        elif isinstance(record, Event) and self._is_change(slot_of(key)):
+            if record.drain is not None:
+                self._unresolved.add(record.drain)
+            self._rejudge([c for c in (record.collector, record.from_collector) if c is not None])
+
+    def _rejudge(self, collectors: Sequence[str]) -> None:
+        """Forgets by what their connections were judged."""
+        for pair in [(c, profile) for c in collectors for profile in self._profiles_judged(c)]:
+            del self._judged[pair]
+        self._unresolved.update(self._drains_tied_to(collectors))
+
+    def _profiles_judged(self, collector_id: str) -> list[str]:
+        statement = self._in_force.get(Slot("collector", "", collector_id))
+        record = statement.record if statement is not None else None
+        known = [record.profile] if isinstance(record, Collector) else []
+        return [profile for profile in known if (collector_id, profile) in self._judged]
 
     def hold(self, drain_id: str | None) -> None:
         """Counts a held record that names a drain, so that the drain's view says so."""
@@ -150,7 +180,9 @@ class Book:
         versions = self._judged.get((record.id, record.profile))
         # Journaled under several versions of the profile: which one tells of it is always the same.
         judged = versions[min(versions)] if versions else None
-        profile = judged.profile if judged is not None else self.rules.profiles.get(record.profile)
+        profile = (
+            judged.profile if judged is not None else self._rules_for(record).profiles.get(record.profile)
+        )
         return CollectorUse(collector=record, profile=profile) if profile is not None else None
 
     def life(self, drain_id: str) -> tuple[datetime | None, datetime | None]:
@@ -206,7 +238,8 @@ class Book:
         if isinstance(statement.record, Drain):
             return "used"
         if isinstance(statement.record, Collector):
-            return "used" if statement.record.profile in self.rules.profiles else "waiting"
+            known = self._rules_for(statement.record).profiles
+            return "used" if statement.record.profile in known else "waiting"
         found = {entry.status for entry in self.entries(key)}
         if not found:
             return "waiting"
@@ -255,7 +288,10 @@ class Book:
             self._in_force[slot] = new
             self._place(new)
         if slot.space == "drain":
-            self._drain_book(slot.id).set_statement(new)
+            drain = self._drain_book(slot.id)
+            drain.set_statement(new)
+            if new is not None:
+                drain.set_rules(self._rules_for(new.record))
             self._dirty_drains.add(slot.id)
             self._changed_drains.add(slot.id)
             self._unresolved.add(slot.id)
@@ -379,7 +415,7 @@ class Book:
         statement = self._in_force.get(Slot("collector", "", collector_id))
         if statement is None or not isinstance(statement.record, Collector):
             return None
-        rules = self._rules_of.get(event.key, self.rules)
+        rules = self._rules_for(event)
         profile = rules.profiles.get(statement.record.profile)
         if profile is None:
             return None
@@ -387,6 +423,9 @@ class Book:
         if rules.version not in versions:
             versions[rules.version] = Judged(profile, rules)
         return versions[rules.version]
+
+    def _rules_for(self, statement: Statement) -> Rules:
+        return self._rules_of.get(statement.key, self.rules)
 
     def _drain_of(self, drain_id: str) -> Drain | None:
         drain = self._drains.get(drain_id)

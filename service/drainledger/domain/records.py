@@ -46,9 +46,10 @@ CHANGE_KINDS: frozenset[str] = frozenset({"connected", "replaced", "disconnected
 
 
 class Key(NamedTuple):
-    """Names a record within a tenant. `source` is "" for drains and collectors, whose ids are tenant-wide."""
+    """Names a record within a tenant. `source` is "" for drains and collectors, whose ids are tenant-wide. A
+    `refold` is no record that a source sends (refolds.py)."""
 
-    kind: RecordKind
+    kind: RecordKind | Literal["refold"]
     source: str
     id: str
 

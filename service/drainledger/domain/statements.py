@@ -37,7 +37,7 @@ class Slot(NamedTuple):
 
 def slot_of(key: Key) -> Slot:
     """The id's slot: readings, events, corrections and retractions of one source share one space."""
-    if key.kind in ("drain", "collector"):
+    if key.kind in ("drain", "collector", "refold"):
         return Slot(key.kind, "", key.id)
     return Slot("other", key.source, key.id)
 

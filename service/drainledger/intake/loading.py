@@ -14,11 +14,12 @@ import msgspec
 from drainledger.domain.book import Book
 from drainledger.domain.changes import Changes
 from drainledger.domain.collectors import Rules
-from drainledger.domain.naming import Tie, slot_tie, targets, ties
-from drainledger.domain.records import Record
+from drainledger.domain.naming import Tie, slot_tie, targets
+from drainledger.domain.refolds import Journaled, Refold, names_of
 from drainledger.domain.statements import Slot
 from drainledger.fhir import Renderer
 from drainledger.intake.difference import Rendered
+from drainledger.intake.judgements import Judgements
 from drainledger.store.read import Read
 from drainledger.store.rows import JournalRow
 
@@ -36,6 +37,7 @@ class Loaded:
         self._names: set[Tie] = set()
         self._seqs: set[int] = set()
         self._rules: dict[str, Rules] = {rules.version: rules}
+        self.judgements = Judgements()
 
     @property
     def size(self) -> int:
@@ -70,19 +72,26 @@ class Loaded:
         self._add(read, rows)
         self._settle()
 
+    @property
+    def names(self) -> frozenset[Tie]:
+        """The drains and collectors that are loaded: with each, all that is tied to it."""
+        return frozenset(self._names)
+
     def has(self, slot: Slot) -> bool:
         """Whether the record of an id is in memory."""
         return self.book.at_slot(slot) is not None
 
-    def committed(self, seqs: Iterable[int], last_seq: int) -> None:
-        """What was added to the book has been appended as these rows."""
-        self._seqs.update(seqs)
+    def committed(self, rows: Iterable[tuple[int, Journaled]], last_seq: int) -> None:
+        """What was added to the book has been appended as these rows, judged by the version in force."""
+        for seq, record in rows:
+            self._seqs.add(seq)
+            self.judgements.take(seq, record, self.book.rules.version)
         self.last_seq = last_seq
 
-    def _concerns(self, record: Record) -> bool:
-        if ties(record) & self._names:
+    def _concerns(self, record: Journaled) -> bool:
+        if names_of(record) & self._names:
             return True
-        return any(self.has(slot) for slot in targets(record))
+        return not isinstance(record, Refold) and any(self.has(slot) for slot in targets(record))
 
     def replay(self, read: Read, rows: Collection[JournalRow]) -> Changes:
         """Adds these rows and no others, and folds; what they change."""
@@ -109,21 +118,24 @@ class Loaded:
             rows = _by_names(read, wanted)
             rows += _by_names(read, {slot_tie(row.slot) for row in rows})
             yield rows
-            wanted = {name for row in rows for name in ties(row.record) if name[0] != "slot"} - self._names
+            wanted = {name for row in rows for name in row.names if name[0] != "slot"} - self._names
 
     def _take(self, read: Read, rows: list[JournalRow]) -> None:
         # What corrects or retracts them may have come before them, when it concerned nothing that was loaded.
         rows += _by_names(read, {slot_tie(row.slot) for row in rows})
         self._add(read, rows)
-        self._load(
-            read, {name for row in rows for name in ties(row.record) if name[0] != "slot"} - self._names
-        )
+        self._load(read, {name for row in rows for name in row.names if name[0] != "slot"} - self._names)
 
     def _add(self, read: Read, rows: Collection[JournalRow]) -> None:
         for row in sorted(rows, key=lambda row: row.seq):
             if row.seq not in self._seqs:
                 self._seqs.add(row.seq)
-                self.book.add(row.record, self._rules_of(read, row.rules_version))
+                if isinstance(row.record, Refold):
+                    for key, version in self.judgements.refold(row):
+                        self.book.judge(key, self._rules_of(read, version))
+                else:
+                    version = self.judgements.take(row.seq, row.record, row.rules_version)
+                    self.book.add(row.record, self._rules_of(read, version))
 
     def _settle(self) -> None:
         """What the journal holds has been written: it makes no difference."""

@@ -16,7 +16,6 @@ from msgspec.structs import replace
 from drainledger.domain.changes import NodeChange, WindowChange
 from drainledger.domain.collectors import Rules
 from drainledger.domain.entries import DrainLedger, NodeEntry
-from drainledger.domain.naming import ties
 from drainledger.domain.records import Key
 from drainledger.domain.statements import Slot, slot_of
 from drainledger.fhir import Renderer
@@ -169,7 +168,7 @@ class Views:
         lock, loaded = self._book(tenant)
         with lock:
             loaded.catch_up(read)
-            loaded.ensure(read, [tie for row in rows for tie in ties(row.record)])
+            loaded.ensure(read, [tie for row in rows for tie in row.names])
             entries = [entry for row in rows for entry in loaded.book.entries(row.record.key)]
         keys = {key for entry in entries if entry.interval is not None for key in _rests_on(entry)}
         known = {row.record.key for row in rows}

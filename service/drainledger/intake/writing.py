@@ -57,7 +57,7 @@ class Commit:
         self._replay(group, taken)
         changes = book.refold()
         written = write_versions(self._write, rendered, rendered.differences(changes))
-        self._loaded.committed(seqs, self._write.seq)
+        self._loaded.committed(zip(seqs, (row.record for row in rows), strict=True), self._write.seq)
         self._audit(group, taken)
         return [self._answer(lines, written) for lines in taken]
 
@@ -81,14 +81,14 @@ class Commit:
         unknown = [slot for slot in slots if not self._loaded.has(slot)]
         known = self._write.find(unknown).values()
         for row in known:
-            self._loaded.ensure(self._write, ties(row.record))
+            self._loaded.ensure(self._write, row.names)
         self._loaded.recall(self._write, known)
         self._load_changes_of([record for record in records if slot_of(record.key) in unknown])
 
     def _load_changes_of(self, records: Sequence[Record]) -> None:
         """Corrections and retractions that came before what they speak of."""
         for row in self._loaded.waiting_for(self._write, [slot_of(record.key) for record in records]):
-            self._loaded.ensure(self._write, ties(row.record))
+            self._loaded.ensure(self._write, row.names)
 
     def _add(self, submission: Submission, lines: Sequence[Taken]) -> Iterable[NewRow]:
         book = self._loaded.book

@@ -13,8 +13,8 @@ from typing import Any, get_args
 from msgspec import Struct
 from sqlalchemy import Connection, and_, func, or_, select
 
-from drainledger.domain.naming import Tie, ties
-from drainledger.domain.records import Record
+from drainledger.domain.naming import Tie
+from drainledger.domain.refolds import Journaled, names_of
 from drainledger.domain.statements import slot_of
 from drainledger.store import codec
 from drainledger.store.rows import HeldState, Part
@@ -136,7 +136,7 @@ class _Checked:
                 row.kind,
             ):
                 yield self._fault(where, "its columns and its record name different ids")
-            for name in map(codec.store_name, ties(record)):
+            for name in map(codec.store_name, names_of(record)):
                 expected.add(name, row.seq)
         if seq != self._last_seq:
             yield self._fault("journal", f"it ends at {seq}, and {self._last_seq} was given")
@@ -156,7 +156,7 @@ class _Checked:
         right = 0
         for row in self._stream(journal, journal.c.seq):
             record = _record(row)
-            wanted = {codec.store_name(name) for name in ties(record)} if record is not None else set()
+            wanted = {codec.store_name(name) for name in names_of(record)} if record is not None else set()
             missing = sum(not self._has_name(name, row.seq) for name in wanted)
             right += len(wanted) - missing
             if missing:
@@ -248,7 +248,7 @@ class _NameSum(Struct):
         self.total += int.from_bytes(hashlib.blake2b(data, digest_size=16).digest(), "big")
 
 
-def _record(row: Any) -> Record | None:
+def _record(row: Any) -> Journaled | None:
     try:
         return codec.decode_record(row.kind, row.record)
     except codec.CodecError:

@@ -24,10 +24,10 @@ from drainledger.domain.records import (
     Event,
     Key,
     Reading,
-    Record,
     Retraction,
     Statement,
 )
+from drainledger.domain.refolds import Journaled, Refold
 from drainledger.domain.statements import Slot
 from drainledger.store.rows import Part
 
@@ -55,13 +55,14 @@ _statements: Final[dict[str, Decoder[Drain] | Decoder[Collector] | Decoder[Event
 }
 _correction: Final = Decoder(_StoredCorrection)
 _retraction: Final = Decoder(Retraction)
+_refold: Final = Decoder(Refold)
 _parts: Final = Decoder(dict[str, Part])
 _bodies: Final = Decoder(dict[str, bytes])
 _problems: Final = Decoder(tuple[Problem, ...])
 _words: Final = Decoder(tuple[str, ...])
 
 
-def encode_record(record: Record) -> bytes:
+def encode_record(record: Journaled) -> bytes:
     """The record without its kind, which is `record.key.kind`."""
     if not isinstance(record, Correction):
         return _encoder.encode(record)
@@ -69,12 +70,14 @@ def encode_record(record: Record) -> bytes:
     return _encoder.encode(_StoredCorrection(record.key, record.corrects, record.made_at, nested))
 
 
-def decode_record(kind: str, data: bytes) -> Record:
+def decode_record(kind: str, data: bytes) -> Journaled:
     """What `encode_record` was given. msgspec.MsgspecError or KeyError where the bytes are not that."""
     if kind == "correction":
         stored = _correction.decode(data)
         record = _statement(stored.record.kind, stored.record.fields)
         return Correction(key=stored.key, corrects=stored.corrects, made_at=stored.made_at, record=record)
+    if kind == "refold":
+        return _refold.decode(data)
     return _retraction.decode(data) if kind == "retraction" else _statement(kind, data)
 
 
@@ -82,7 +85,7 @@ def _statement(kind: str, data: bytes | Raw) -> Statement:
     return _statements[kind].decode(data)
 
 
-def at_of(record: Record) -> datetime | None:
+def at_of(record: Journaled) -> datetime | None:
     """The instant that a record is about, where it is about one."""
     match record:
         case Event(at=at) | Reading(at=at):

@@ -16,7 +16,8 @@
         ├── SeqNotAdvanced  resource versions without a record that was journaled
         ├── UnknownHeld     no held record of this tenant has this id
         ├── HeldIsClosed    the held record was replayed or discarded before
-        └── UnknownKey      no API key of this tenant has this id
+        ├── UnknownKey      no API key of this tenant has this id
+        └── UnknownTenant   nobody of this name ever wrote
 
 No text here shows a tenant's data: ids of records, patients or drains stay out of logs.
 """
@@ -204,6 +205,17 @@ class UnknownKey(Misuse):
 
     def __str__(self) -> str:
         return f"no API key {self.key_id} in this tenant: 'drainledger keys list' shows them"
+
+
+class UnknownTenant(Misuse):
+    """Nobody of this name ever wrote."""
+
+    def __init__(self, tenant: str) -> None:
+        self.tenant = tenant
+        super().__init__(tenant)
+
+    def __str__(self) -> str:
+        return f"no tenant {self.tenant} has anything in this database"
 
 
 @contextmanager

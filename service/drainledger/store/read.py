@@ -108,6 +108,12 @@ class Read:
         query = self._of(select(id_), journal).where(journal.c.space == "drain", journal.c.slot_source == "")
         return list(self._connection.scalars(query.where(id_ > after).order_by(id_).limit(limit)))
 
+    def names(self, kind: str, after: str, limit: int) -> list[str]:
+        """The drains ("drain") or collectors ("collector") that the journal speaks of, in code point order."""
+        name = journal_names.c.name
+        query = self._of(select(name).distinct(), journal_names).where(journal_names.c.name_kind == kind)
+        return list(self._connection.scalars(query.where(name > after).order_by(name).limit(limit)))
+
     # Resource versions
 
     def current(self, ids: Collection[str], *, with_bodies: bool = False) -> dict[str, VersionRow]:

@@ -8,20 +8,21 @@ from typing import Literal
 
 from msgspec import Struct
 
-from drainledger.domain.naming import Tie, ties
+from drainledger.domain.naming import Tie
 from drainledger.domain.problems import Problem
-from drainledger.domain.records import Key, Record
+from drainledger.domain.records import Key
+from drainledger.domain.refolds import Journaled, names_of
 from drainledger.domain.statements import Slot, slot_of
 
 HeldState = Literal["held", "replayed", "discarded"]
 
 
 class NewRow(Struct, frozen=True):
-    """A record to be journaled. `source` is who sent it, `raw` its bytes as received, `rules_version` by what it is
-    judged, `principal` who was let in with it."""
+    """A record, or a refold, to be journaled. `source` is who sent it, `raw` its bytes as received, `rules_version` by
+    what it is judged, `principal` who was let in with it."""
 
     source: str
-    record: Record
+    record: Journaled
     raw: bytes
     rules_version: str
     principal: str
@@ -33,7 +34,7 @@ class JournalRow(Struct, frozen=True):
     seq: int
     received_at: datetime
     source: str
-    record: Record
+    record: Journaled
     raw: bytes
     rules_version: str
     principal: str
@@ -48,7 +49,7 @@ class JournalRow(Struct, frozen=True):
 
     @property
     def names(self) -> set[Tie]:
-        return ties(self.record)
+        return names_of(self.record)
 
 
 class NewPart(Struct, frozen=True):

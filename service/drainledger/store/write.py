@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Insert, Table, case, insert, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import IntegrityError
 
-from drainledger.domain.naming import ties
+from drainledger.domain.refolds import names_of
 from drainledger.domain.statements import slot_of
 from drainledger.store import codec
 from drainledger.store.errors import HeldIsClosed, SeqNotAdvanced, SlotTaken, UnknownHeld, VersionSkipped
@@ -88,7 +88,7 @@ class Write(Read):
             [
                 {"tenant": self.tenant, "name_kind": kind, "name": name, "seq": seq}
                 for seq, row in zip(seqs, rows, strict=True)
-                for kind, name in map(codec.store_name, ties(row.record))
+                for kind, name in map(codec.store_name, names_of(row.record))
             ],
         )
         self._state.seq += len(rows)

@@ -62,7 +62,7 @@ def running(settings: Settings, *, demo: bool, fixtures: Path | None = None) -> 
         settings = stack.enter_context(_own_database(settings, demo=demo))
         store = _opened(settings, demo=demo)
         stack.callback(store.close)
-        renderer = _Renderers(settings, mappings)
+        renderer = Renderers(settings, mappings)
         intake = Intake(store, mappings.rules, mappings.units, renderer=renderer.of, clock=now)
         stack.callback(intake.close)
         if fixtures is not None:
@@ -103,7 +103,7 @@ def _opened(settings: Settings, *, demo: bool) -> Store:
     return Store.open(url)
 
 
-class _Renderers:
+class Renderers:
     """The renderer of each tenant, made once."""
 
     def __init__(self, settings: Settings, mappings: Mappings) -> None:

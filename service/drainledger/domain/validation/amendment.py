@@ -66,6 +66,7 @@ def _inner(ctx: Context, raw: Any, target: Key) -> Statement | None:
     if target.id and raw.get("id") not in (None, target.id):
         ctx.hold("corrects-another-id", f"{path}/id")
     subject, ctx.base, ctx.subject = ctx.subject, path, target.kind
+    assert target.kind != "refold", "no source sends one"
     record = STATEMENTS[target.kind](ctx, raw, target)
     ctx.base, ctx.subject = "", subject
     return record
