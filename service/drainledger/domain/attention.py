@@ -15,6 +15,7 @@ from typing import TypeAlias
 from drainledger.domain.collectors import AttentionRule, Rules
 from drainledger.domain.entries import Ground, Interval
 from drainledger.domain.nodes import Node
+from drainledger.domain.windows import share
 
 #: An hour is known only where no interval that touches it is longer than this (a local value, no source).
 _LONGEST_HOURLY = timedelta(minutes=90)
@@ -80,7 +81,7 @@ class _Recent:
 
     def output(self, start: datetime, end: datetime) -> Fraction:
         """mL over (start, end], intervals shared by time."""
-        return sum((_share(i, start, end) * Fraction(_larger(i)) for i in self.over(start, end)), Fraction(0))
+        return sum((share(i, start, end) * Fraction(_larger(i)) for i in self.over(start, end)), Fraction(0))
 
     def hours_above(self, count: int, limit: Fraction) -> bool:
         """Whether each of the last `count` hours is known and above `limit` mL."""
@@ -97,15 +98,6 @@ class _Recent:
 
 def _larger(interval: Interval) -> Decimal:
     return max(interval.output or Decimal(0), interval.larger or Decimal(0))
-
-
-def _share(interval: Interval, start: datetime, end: datetime) -> Fraction:
-    if interval.start is None or interval.start == interval.end:
-        return Fraction(int(start < interval.end <= end))
-    inside = max(min(interval.end, end) - max(interval.start, start), timedelta(0))
-    return Fraction(
-        inside // timedelta(microseconds=1), (interval.end - interval.start) // timedelta(microseconds=1)
-    )
 
 
 def _hourly(

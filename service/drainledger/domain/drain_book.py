@@ -31,9 +31,7 @@ from drainledger.domain.records import Drain, Event, Key, Reading
 from drainledger.domain.state import State
 from drainledger.domain.statements import InForce
 from drainledger.domain.topology import Judged, Placement
-from drainledger.domain.window_book import Frame, WindowBook
-
-Period = tuple[datetime, datetime | None]
+from drainledger.domain.window_book import Frame, Period, WindowBook
 
 #: How many instants with a level before a change may look as far as the change: one that is judged by the next level,
 #: and one before it that may be judged by another reading of the change's own instant.
@@ -48,7 +46,6 @@ class DrainBook:
         self.statement: InForce | None = None
         self.connections: tuple[Connection, ...] = ()
         self.held = 0
-        self.touched = False
         self._rules = rules
         self._nodes: list[Node] = []
         self._orders: list[Order] = []
@@ -172,7 +169,6 @@ class DrainBook:
     def tick(self, at: datetime) -> None:
         """Time went by with no record: windows close as of `at`."""
         self._as_of = at if self._as_of is None else max(self._as_of, at)
-        self.touched = True
 
     def set_topology(
         self,
@@ -237,7 +233,6 @@ class DrainBook:
     def refold(self) -> tuple[list[NodeChange], list[WindowChange]]:
         """Folds what became dirty; answers what differs from the last time."""
         gone, self._removed_entries = self._removed_entries, {}
-        self.touched = False
         if self.drain is None:
             return self._unfold(gone), self._windows.drop()
         changes = self._fold(gone)

@@ -14,11 +14,12 @@ from drainledger.domain.entries import Connection, NodeEntry
 from drainledger.domain.folding.changes import take_change
 from drainledger.domain.folding.events import take_event
 from drainledger.domain.folding.intervals import state_total
-from drainledger.domain.folding.page import Page, Period, Status
+from drainledger.domain.folding.page import Page, Status
 from drainledger.domain.folding.readings import take_reading
 from drainledger.domain.nodes import Node
 from drainledger.domain.records import Drain, Reading
 from drainledger.domain.state import Bedside, Flow, State, Sums
+from drainledger.domain.window_book import Period
 
 
 def initial_state(drain: Drain, weight_plausible: bool) -> State:

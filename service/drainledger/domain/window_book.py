@@ -17,6 +17,7 @@ from drainledger.domain.order import Order
 from drainledger.domain.records import Event
 from drainledger.domain.windows import charted
 
+#: From when to when, None while it goes on.
 Period: TypeAlias = tuple[datetime, "datetime | None"]
 #: Events that begin or end a clamp: with the tube goes its clamp.
 _CLAMPING = ("clamped", "unclamped", "removed")

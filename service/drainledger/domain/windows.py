@@ -86,14 +86,14 @@ def rolling(nodes: Iterable[NodeEntry], start: datetime, end: datetime) -> Rolli
     for interval in (node.interval for node in nodes):
         if interval is None or interval.end <= start or (interval.start or interval.end) > end:
             continue
-        share = _share(interval, start, end)
-        if share == 0:
+        part = share(interval, start, end)
+        if part == 0:
             continue
-        split = split or share != 1
+        split = split or part != 1
         bounded = bounded or interval.bound != "exact"
-        irrigant += share * Fraction(interval.irrigant)
+        irrigant += part * Fraction(interval.irrigant)
         if interval.output is not None:
-            output += share * Fraction(interval.output)
+            output += part * Fraction(interval.output)
             if interval.start is not None:
                 covered += max(min(interval.end, end) - max(interval.start, start), _NONE)
     bound: Bound = ("unknown" if split else "at-least") if bounded else "estimated" if split else "exact"
@@ -107,7 +107,7 @@ def rolling(nodes: Iterable[NodeEntry], start: datetime, end: datetime) -> Rolli
     )
 
 
-def _share(interval: Interval, start: datetime, end: datetime) -> Fraction:
+def share(interval: Interval, start: datetime, end: datetime) -> Fraction:
     """The part of an interval that lies in (start, end]."""
     if interval.start is None or interval.start == interval.end:
         return Fraction(int(start < interval.end <= end))

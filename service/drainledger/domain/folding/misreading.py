@@ -65,7 +65,7 @@ def is_misread(page: Page, reading: Reading, connection: Connection, scale: Scal
         larger=misfit.larger,
         start=flow.anchored_at or reading.at,
     )
-    mark(page, reading, connection, stated, used=False, why="suspected-misread")
+    mark(page, reading, connection, stated, "suspected-misread")
     return True
 
 

@@ -17,9 +17,9 @@ from drainledger.domain.nodes import Node
 from drainledger.domain.records import Drain, Event, Reading
 from drainledger.domain.state import State
 from drainledger.domain.topology import Judged
+from drainledger.domain.window_book import Period
 
 Status: TypeAlias = Literal["used", "set-aside", "waiting"]
-Period: TypeAlias = tuple[datetime, "datetime | None"]
 
 
 class Page:
@@ -120,28 +120,27 @@ def unverified(record: Reading | Event) -> bool:
 
 def mark(
     page: Page,
-    reading: Reading,
+    record: Reading | Event,
     connection: Connection,
     level: Decimal,
-    *,
-    used: bool,
     why: str | None = None,
+    part: str = "",
 ) -> Status:
-    """The level of a reading, used or set aside."""
+    """A level (mL) that a record states, used unless there is a reason why not."""
     page.levels.append(
         LevelMark(
-            owner=reading.key,
-            part="",
-            at=reading.at,
+            owner=record.key,
+            part=part,
+            at=record.at,
             collector=connection.collector,
             chamber=connection.chamber,
             value=level,
-            used=used,
+            used=why is None,
             why=why,
             counter=connection.reads == "counter",
         )
     )
-    return "used" if used else "set-aside"
+    return "used" if why is None else "set-aside"
 
 
 #: What a connection is read by, for people.

@@ -93,7 +93,7 @@ def _final_reading(page: Page, reading: Reading, connection: Connection) -> Stat
     page.speaks_of = connection
     level = amount_read(reading, connection)
     assert level is not None, "only a reading with a level is taken for a final one"
-    return mark(page, reading, connection, level, used=True)
+    return mark(page, reading, connection, level)
 
 
 def _charted_since(page: Page, start: datetime) -> Decimal:
@@ -113,7 +113,7 @@ def _check_against(page: Page, reading: Reading, closed: Closed, scale: Scale, l
     final = closed.level or ZERO
     why = disagreement(scale, level, final)
     page.note(why, (page.own("level"), level_of(closed.ref)), level=level, base=final)
-    return mark(page, reading, closed.connection, level, used=False, why=why)
+    return mark(page, reading, closed.connection, level, why)
 
 
 def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
@@ -133,13 +133,13 @@ def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
     if usable_level(page.nodes, page.index, connection, scale) is None:
         base, ref = level_stated_here(page.nodes, page.index, connection, scale) or (ZERO, None)
         page.note("readings-disagree", (page.own("level"), level_of(ref)), level=level, base=base)
-        return mark(page, reading, connection, level, used=False, why="readings-disagree")
+        return mark(page, reading, connection, level, "readings-disagree")
     chosen = anchor_here(page, connection, scale)
     if chosen is not page.node:
         return _second_reading(page, reading, connection, scale, level, chosen)
     if is_misread(page, reading, connection, scale, level):
         return "set-aside"
-    mark(page, reading, connection, level, used=True)
+    mark(page, reading, connection, level)
     ref = LevelRef(reading.key, "")
     anchor_at(
         page,
@@ -155,7 +155,7 @@ def _set_level_aside(
     page: Page, reading: Reading, connection: Connection, level: Decimal, why: str, base: Decimal = ZERO
 ) -> Status:
     page.note(why, (page.own("level"),), level=level, base=base)
-    return mark(page, reading, connection, level, used=False, why=why)
+    return mark(page, reading, connection, level, why)
 
 
 def _second_reading(
@@ -164,7 +164,7 @@ def _second_reading(
     other = level_on(chosen, connection, scale) or ZERO
     why = disagreement(scale, level, other)
     page.note(why, (page.own("level"), Ground(chosen.record.key, "level")), level=level, base=other)
-    return mark(page, reading, connection, level, used=False, why=why)
+    return mark(page, reading, connection, level, why)
 
 
 def _cross_check(page: Page, reading: Reading, scale: Scale) -> None:
@@ -199,7 +199,7 @@ def _by_volume(page: Page, reading: Reading) -> Status:
         shown = reading.level is not None and flow.connection is not None
         page.note("reads-otherwise", (page.own("level"),) if shown else (), wanted=READ_BY["volume"])
         if reading.level is not None and flow.connection is not None:
-            mark(page, reading, flow.connection, reading.level, used=False, why="reads-otherwise")
+            mark(page, reading, flow.connection, reading.level, "reads-otherwise")
         return "set-aside"
     at = reading.at
     start = reading.from_ if reading.from_ is not None else flow.anchored_at
