@@ -94,6 +94,12 @@ class Service:
             self._process.kill()
             self._process.wait(timeout=30)
 
+    def processor_seconds(self) -> float:
+        """Used so far. proc(5): the fields utime and stime, 14 and 15, in clock ticks."""
+        assert self._process is not None
+        fields = Path(f"/proc/{self._process.pid}/stat").read_text().rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
     def last_words(self) -> str:
         return self._log.read_text(encoding="utf-8", errors="replace")[-4000:]
 

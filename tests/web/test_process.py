@@ -16,7 +16,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from tests.crash.service import SERVE, Service, drainledger, settings
+from tests.crash.service import SERVE, Service, clean_environment, drainledger, settings
 from tests.house.repository import ROOT
 from tests.web.ward import BED, reading
 
@@ -68,9 +68,32 @@ def test_it_starts_in_under_two_seconds(tmp_path: Path) -> None:
     for attempt in range(3):
         service = Service(SERVE, settings(f"sqlite:///{tmp_path}/{attempt}.db"), tmp_path / "log")
         service.start()
-        took.append(_processor_seconds(service))
+        took.append(service.processor_seconds())
         assert service.stop() == 0
     assert min(took) < START_SECONDS, took
+
+
+def test_nothing_slow_is_imported_that_a_start_does_not_need() -> None:
+    """Units, validation, templates, tables as Parquet, migrations and tokens are loaded by what asks for them."""
+    program = "import sys, drainledger.cli, drainledger.web.serve\nprint(*{m.partition('.')[0] for m in sys.modules})"
+    said = subprocess.run(
+        [sys.executable, "-c", program], env=clean_environment(), capture_output=True, text=True, check=True
+    )
+    loaded = set(said.stdout.split())
+    assert {"fastapi", "sqlalchemy", "drainledger"} <= loaded
+    slow = {
+        "alembic",
+        "cryptography",
+        "fhir",
+        "jinja2",
+        "joserfc",
+        "lark",
+        "numpy",
+        "pandas",
+        "pint",
+        "psycopg",
+    }
+    assert loaded & (slow | {"pyarrow", "ucumvert"}) == set()
 
 
 def test_what_was_answered_is_there_after_a_restart(running: tuple[Service, str]) -> None:
@@ -116,13 +139,6 @@ def test_a_stop_finishes_what_is_begun_and_refuses_the_rest(running: tuple[Servi
     begun.join(30)
     assert [(one.status_code, one.json()["accepted"]) for one in answers] == [(200, 3)]
     assert service._process.wait(30) == 0
-
-
-def _processor_seconds(service: Service) -> float:
-    """proc(5): the fields utime and stime, 14 and 15, in clock ticks."""
-    assert service._process is not None
-    fields = Path(f"/proc/{service._process.pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def test_a_head_that_does_not_come_is_cut(running: tuple[Service, str]) -> None:
