@@ -162,6 +162,7 @@ def test_the_act_is_in_the_journal(url: str, changed: tuple[Path, Mappings]) -> 
         assert {(row.key.kind, row.rules_version, row.principal) for row in acts} == {
             ("refold", new.rules.version, "cli:test")
         }
+        assert [len(row.patients) for row in audited] == [1, 1, 0]
         assert [(row.outcome, row.drains) for row in audited] == [
             (f"judged by {new.rules.version}", drains) for drains in (("drn-1",), ("drn-2",), ())
         ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from collections.abc import Callable
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -15,8 +16,8 @@ import pytest
 from drainledger.web.pages import Cursors
 from drainledger.web.problems import Refusal
 from tests.acceptance.converted import converted
-from tests.web.http import Http
-from tests.web.ward import BED, DRAIN, PATIENT, reading
+from tests.web.http import Answered, Http
+from tests.web.ward import BED, COLLECTOR, DRAIN, PATIENT, reading
 
 LEDGER = "/v1/drains/drn-7/ledger"
 
@@ -235,3 +236,39 @@ def test_every_access_leaves_a_row(ward: Http, tmp_path: Path) -> None:
     assert last.principal.startswith("key:")
     assert len(last.request_id) == 16
     assert PATIENT not in repr(rows())
+
+
+def test_every_row_names_the_patients_by_their_ids(ward: Http) -> None:
+    """Every call that shows or changes what is about the drain, whichever way it came to it."""
+    store = ward.app.state.service.store
+    patient = ward.app.state.service.views.patients
+    with store.read("north") as read:
+        known = patient(read, ["drn-7", "nobody"])
+    assert set(known) == {"drn-7"}
+    (held,) = ward.post(reading("r-bad", 10, 1, unit="pints")).json()["results"]
+    calls: tuple[Callable[[], Answered], ...] = (
+        lambda: ward.get("/v1/drains"),
+        lambda: ward.get("/v1/drains/drn-7"),
+        lambda: ward.get(LEDGER),
+        lambda: ward.get("/v1/drains/drn-7/windows"),
+        lambda: ward.get("/v1/trace/drain/drn-7"),
+        lambda: ward.get("/v1/trace/r-1"),
+        lambda: ward.get("/v1/held"),
+        lambda: ward.get(f"/v1/held/{held['held_id']}"),
+        lambda: ward.get(f"/v1/trace/{held['held_id']}"),
+        lambda: ward.call("POST", f"/v1/held/{held['held_id']}/replay"),
+        lambda: ward.call("POST", f"/v1/held/{held['held_id']}/discard", json={"reason": "a slip"}),
+        lambda: ward.post(COLLECTOR),
+        lambda: ward.post(
+            {"record": "retraction", "id": "x-9", "retracts": "r-1", "made_at": "2026-03-02T12:00:00Z"}
+        ),
+    )
+    for number, call in enumerate(calls):
+        assert call().status_code in (200, 422), number
+        with store.read("north") as read:
+            last = read.audits(0, 1000)[-1]
+        assert (last.patients, last.drains) == ((known["drn-7"],), ("drn-7",)), last
+    ward.get("/v1/drains/nobody")
+    with store.read("north") as read:
+        assert (read.audits(0, 1000)[-1].patients, read.audits(0, 1000)[-1].drains) == ((), ("nobody",))
+        assert PATIENT not in repr(read.audits(0, 1000))

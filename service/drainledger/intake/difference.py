@@ -36,7 +36,7 @@ class Rendered:
 
     def __init__(self, renderer: Renderer, book: Book) -> None:
         self.book = book
-        self._renderer = renderer
+        self.renderer = renderer
         self._heads = Heads(renderer, book)
         self._drains: dict[str, Drain] = {}
         self._uses: dict[str, CollectorUse] = {}
@@ -69,12 +69,12 @@ class Rendered:
 
     def id_of(self, key: Key) -> str:
         """What the ids of a record's resources begin with."""
-        return self._renderer.ids.record(key)
+        return self.renderer.ids.record(key)
 
     def patient_of(self, drain_id: str) -> str | None:
         """The id of a drain's Patient; None while the drain's own record is unknown or retracted."""
         drain = self.book.drain(drain_id)
-        return None if drain is None else self._renderer.ids.patient(drain.patient)
+        return None if drain is None else self.renderer.ids.patient(drain.patient)
 
     # Nodes
 
@@ -114,7 +114,7 @@ class Rendered:
         if entry.connection is not None:
             collector_id = entry.connection.collector
             use = self.book.collector(collector_id) if uses is None else uses.get(collector_id)
-        return by_reference(self._renderer.node(entry, drain, use), drain.id, entry.at)
+        return by_reference(self.renderer.node(entry, drain, use), drain.id, entry.at)
 
     def _retracted(self, old: NodeEntry | None) -> Bodies:
         """What a withdrawn record itself said, entered in error; what was worked out from it is withdrawn as well."""
@@ -127,7 +127,7 @@ class Rendered:
         use = self.book.collector(old.connection.collector) if old.connection is not None else None
         first = self.book.original(old.key)
         record = first if isinstance(first, Event | Reading) else old.record
-        made = self._renderer.retracted(record, drain, old.connection, use, stamp=retraction.made_at)
+        made = self.renderer.retracted(record, drain, old.connection, use, stamp=retraction.made_at)
         return by_reference(made, drain.id, old.at)
 
     # Windows
@@ -140,7 +140,7 @@ class Rendered:
     def _window(self, window: Window | None, drain: Drain | None) -> Bodies:
         if window is None or drain is None:
             return {}
-        return by_reference(self._renderer.window(window, drain), drain.id, window.end)
+        return by_reference(self.renderer.window(window, drain), drain.id, window.end)
 
     def _remember(self, drains: Iterable[str], collectors: Iterable[str]) -> None:
         for drain_id in drains:

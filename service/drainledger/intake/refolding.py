@@ -22,6 +22,7 @@ from drainledger.domain.records import Key
 from drainledger.domain.refolds import Refold
 from drainledger.fhir import Renderer
 from drainledger.intake.loading import Loaded, rules_content
+from drainledger.intake.patients import audited_patients
 from drainledger.intake.versions import write_versions
 from drainledger.store.errors import StoreFault
 from drainledger.store.rows import AuditRow, NewRow
@@ -138,7 +139,7 @@ class Refolding:
             loaded.book.judge(key, self._rules)
         differences = loaded.rendered.differences(loaded.book.refold())
         written = write_versions(write, loaded.rendered, differences)
-        write.audit(self._audited(write.received_at, act))
+        write.audit(self._audited(write, act))
         references = {one.reference for many in written.values() for one in many}
         changed = Counter(
             (d.shown.drain or "", d.shown.resource.code or d.shown.resource.type)
@@ -162,15 +163,16 @@ class Refolding:
             principal=self._principal,
         )
 
-    def _audited(self, at: datetime, act: Refold) -> AuditRow:
+    def _audited(self, write: Write, act: Refold) -> AuditRow:
         return AuditRow(
-            at=at,
+            at=write.received_at,
             principal=self._principal,
             action="refold",
             method="CLI",
             route=ROUTE,
             outcome=f"judged by {self._rules.version}",
             request_id=f"refold-{act.key.id}",
+            patients=audited_patients(write, self._renderer, act.drains),
             drains=act.drains,
         )
 

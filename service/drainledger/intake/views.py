@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
 
 from msgspec import Struct
@@ -20,6 +20,7 @@ from drainledger.domain.records import Key
 from drainledger.domain.statements import Slot, slot_of
 from drainledger.fhir import Renderer
 from drainledger.intake.loading import Loaded
+from drainledger.intake.patients import patients_of
 from drainledger.store.codec import split_id
 from drainledger.store.read import Read
 from drainledger.store.rows import HeldRow, JournalRow, VersionRow
@@ -106,6 +107,10 @@ class Views:
                 rows = [row] if held.replayed_as is not None and (row := read.row(held.replayed_as)) else []
                 return Trace(tuple(rows), (), (), held)
             return self._trace_resource(tenant, read, ref) or self._trace_record(tenant, read, ref)
+
+    def patients(self, read: Read, drains: Collection[str]) -> dict[str, str]:
+        """Drain -> the id of its Patient, in the state that `read` sees; drains without a record are left out."""
+        return patients_of(read, self._renderer(read.tenant), drains)
 
     # Loading
 

@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from msgspec import Struct
 
 from drainledger.domain.naming import targets, ties
 from drainledger.domain.problems import Problem
 from drainledger.domain.quantities import Units
-from drainledger.domain.records import Key, Record
+from drainledger.domain.records import (
+    Collector,
+    Correction,
+    Drain,
+    Event,
+    Key,
+    Reading,
+    Record,
+    Retraction,
+)
 from drainledger.domain.standing import conflict, drain_named_by, why_waiting
 from drainledger.domain.statements import slot_of
 from drainledger.domain.validation import Refused
 from drainledger.domain.validation import read as read_record
 from drainledger.intake.answers import Answer, FindingView, Result, Status, Submission, Written, answer
 from drainledger.intake.loading import Loaded, rules_content
+from drainledger.intake.patients import audited_patients
 from drainledger.intake.versions import write_versions
 from drainledger.store.rows import AuditRow, NewHeld, NewRow
 from drainledger.store.write import Write
@@ -144,8 +154,7 @@ class Commit:
     def _audit(self, group: Sequence[Submission], taken: Sequence[Sequence[Taken]]) -> None:
         rows = []
         for submission, lines in zip(group, taken, strict=True):
-            records = [one.outcome for one in lines if not isinstance(one.outcome, Refused)]
-            drains = {drain for record in records if (drain := drain_named_by(record)) is not None}
+            drains = {drain for one in lines for drain in self._drains_touched(one.outcome)}
             rows.append(
                 AuditRow(
                     at=self._write.received_at,
@@ -154,12 +163,35 @@ class Commit:
                     method=submission.method,
                     route=submission.route,
                     outcome="committed",
-                    patients=(),
+                    patients=audited_patients(self._write, self._loaded.rendered.renderer, drains),
                     drains=tuple(sorted(drains)),
                     request_id=submission.request_id,
                 )
             )
         self._write.audit(*rows)
+
+    def _drains_touched(self, outcome: Record | Refused) -> Iterator[str]:
+        """The drains whose data a record is, or changes."""
+        book = self._loaded.book
+        match outcome:
+            case Collector():
+                yield from book.drains_of(outcome.id)
+            case Event(drain=None):
+                for collector in (outcome.collector, outcome.from_collector):
+                    if collector is not None:
+                        yield from book.drains_of(collector)
+            case Correction() | Retraction():
+                if isinstance(outcome, Correction):
+                    yield from self._drains_touched(outcome.record)
+                for slot in targets(outcome):
+                    known = book.at_slot(slot)
+                    if known is not None and not isinstance(known, Correction | Retraction):
+                        yield from self._drains_touched(known)
+            case Drain():
+                yield outcome.id
+            case Event() | Reading() | Refused():
+                if outcome.drain is not None:
+                    yield outcome.drain
 
     # Out
 

@@ -49,7 +49,7 @@ def create_app(
         clock=clock,
         demo=demo,
         tokens=_tokens(settings, clock),
-        audit=Audit(store, clock),
+        audit=Audit(store, clock, views.patients),
         gate=Gate(),
         metrics=Metrics(),
         rate=RateLimit(settings.rate_per_second, settings.rate_burst, time.monotonic),

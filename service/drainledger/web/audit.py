@@ -5,14 +5,16 @@ from __future__ import annotations
 import asyncio
 import queue
 import threading
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from msgspec.structs import replace
 from starlette.requests import Request
 
+from drainledger.store.read import Read
 from drainledger.store.rows import AuditRow
 from drainledger.store.store import Store
 from drainledger.web.auth.principal import Principal
@@ -21,20 +23,26 @@ from drainledger.web.problems import Refusal
 _MOST_SHARED = 500
 
 
+#: Drain -> the id of its Patient, of the drains that are known.
+PatientsOf = Callable[[Read, Collection[str]], Mapping[str, str]]
+
+
 @dataclass(slots=True)
 class Access:
-    """One access, to be filled in by the route: the drains touched, and the status of the answer."""
+    """One access, to be filled in by the route: the drains touched, and the status of the answer. The Patients of those
+    drains are named with them; `patients` are ids of others that were touched."""
 
     drains: set[str] = field(default_factory=set)
+    patients: set[str] = field(default_factory=set)
     outcome: int = 200
 
 
 class Audit:
     """Writes rows from any thread; one thread of its own commits them, many at a time. What intake takes in has its row
-    in the same commit, and none here."""
+    in the same commit, and none here. `patients` tells the ids of the Patients of drains."""
 
-    def __init__(self, store: Store, clock: Callable[[], datetime]) -> None:
-        self._store, self._clock = store, clock
+    def __init__(self, store: Store, clock: Callable[[], datetime], patients: PatientsOf) -> None:
+        self._store, self._clock, self._patients = store, clock, patients
         self._queue: queue.SimpleQueue[tuple[str, AuditRow, Future[None]] | None] = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._work, name="audit", daemon=True)
         self._thread.start()
@@ -64,6 +72,7 @@ class Audit:
             route=route_of(request),
             outcome=str(access.outcome),
             request_id=request.state.request,
+            patients=tuple(access.patients),
             drains=tuple(sorted(access.drains)),
         )
         written: Future[None] = Future()
@@ -98,7 +107,8 @@ class Audit:
     def _commit(self, tenant: str, rows: Sequence[tuple[AuditRow, Future[None]]]) -> None:
         try:
             with self._store.write(tenant, self._clock()) as write:
-                write.audit(*(row for row, _ in rows))
+                known = self._patients(write, {drain for row, _ in rows for drain in row.drains})
+                write.audit(*(_named(row, known) for row, _ in rows))
         except Exception as fault:  # told to each caller: without its row nothing is answered
             for _, written in rows:
                 if written.set_running_or_notify_cancel():
@@ -107,6 +117,12 @@ class Audit:
         for _, written in rows:
             if written.set_running_or_notify_cancel():
                 written.set_result(None)
+
+
+def _named(row: AuditRow, known: Mapping[str, str]) -> AuditRow:
+    """The row with the Patients of its drains."""
+    patients = {*row.patients, *(known[drain] for drain in row.drains if drain in known)}
+    return replace(row, patients=tuple(sorted(patients)))
 
 
 def route_of(request: Request) -> str:

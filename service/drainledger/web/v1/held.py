@@ -169,21 +169,24 @@ async def discard(request: Request, principal: Operator, held_id: HeldId) -> Res
         body = await read_body(request, limits(service), take)
     reason = _reason(body)
     row = await _row(service, principal, held_id)
-    audited = AuditRow(
-        at=service.clock(),
-        principal=principal.name,
-        action="discard",
-        method="POST",
-        route=route_of(request),
-        outcome=f"200: {reason}",
-        request_id=request.state.request,
-        drains=() if row.drain is None else (row.drain,),
-    )
+    drains = () if row.drain is None else (row.drain,)
 
     def settle() -> HeldRow | None:
         with service.store.write(principal.tenant, service.clock()) as write:
             write.set_held(held_id, "discarded", reason=reason, by=principal.name)
-            write.audit(audited)
+            write.audit(
+                AuditRow(
+                    at=write.received_at,
+                    principal=principal.name,
+                    action="discard",
+                    method="POST",
+                    route=route_of(request),
+                    outcome=f"200: {reason}",
+                    request_id=request.state.request,
+                    patients=tuple(service.views.patients(write, drains).values()),
+                    drains=drains,
+                )
+            )
             return write.held_one(held_id)
 
     try:

@@ -55,10 +55,19 @@ async def trace(
         found = await in_thread(lambda: _found(service.views, principal, ref))
         if found is None:
             raise Refusal("not-found", _NOT_FOUND)
-        access.drains.update(entry.drain for entry in found.entries)
+        access.drains.update(_drains_shown(found))
         reply = view_reply(request, msgspec.json.encode(_view(ref, found)), JSON)
         access.outcome = reply.status_code
         return reply
+
+
+def _drains_shown(found: Trace) -> Iterator[str]:
+    """The drains that what is shown is about: raw bytes and resources as well as entries."""
+    yield from (entry.drain for entry in found.entries)
+    yield from (name for row in found.rows for kind, name in row.names if kind == "drain")
+    yield from (row.drain for row in found.versions if row.drain is not None)
+    if found.held is not None and found.held.drain is not None:
+        yield found.held.drain
 
 
 def _found(views: Views, principal: Principal, ref: str) -> Trace | None:
