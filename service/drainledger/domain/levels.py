@@ -79,7 +79,7 @@ def reckon(scale: Scale, baseline: Baseline | None, level: Decimal, drawn: Drawn
         return _unknown(baseline, drawn, "reinfusion-not-measured")
     rise = level - baseline.level + drawn.volume
     if rise >= 0:
-        return _risen(scale, baseline, level, drawn, rise)
+        return _risen(scale, level, drawn, rise)
     if scale.may_reset():
         # A device's count has no reading noise: whatever falls was reset.
         return Output(volume=level, bound="at-least", finding="counter-reset", reset=True)
@@ -95,12 +95,12 @@ def reckon(scale: Scale, baseline: Baseline | None, level: Decimal, drawn: Drawn
     return _unknown(baseline, drawn, "unexplained-fall")
 
 
-def _risen(scale: Scale, baseline: Baseline, level: Decimal, drawn: Drawn, rise: Decimal) -> Output:
+def _risen(scale: Scale, level: Decimal, drawn: Drawn, rise: Decimal) -> Output:
     """A full chamber takes no more, so what came then is not seen; one drawn from may have been full before."""
     capacity = scale.capacity
     if capacity is not None and level >= capacity:
         return Output(volume=rise, bound="at-least", finding="chamber-full")
-    if capacity is not None and (baseline.level >= capacity or level + drawn.volume >= capacity):
+    if capacity is not None and level + drawn.volume >= capacity:
         return Output(volume=rise, bound="at-least", finding="chamber-was-full")
     return Output(volume=rise, bound="exact")
 
