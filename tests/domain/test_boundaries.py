@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import time
-from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -15,7 +14,19 @@ from drainledger.domain.levels import Scale, crosses_daily_reset
 from drainledger.domain.windows import rolling
 from tests.domain.test_rules import folded, hourly, raised_at, with_rule
 from tests.journals.books import book_of, ledger_of, outputs
-from tests.journals.raw import DRAIN, Raw, collector, connected, drain, event, instant, level, reading, volume
+from tests.journals.raw import (
+    DRAIN,
+    Raw,
+    collector,
+    connected,
+    drain,
+    event,
+    instant,
+    level,
+    millilitres,
+    reading,
+    volume,
+)
 from tests.journals.rules import PROFILES, RULES
 
 SETUP = (drain(), collector(), connected("06:00"))
@@ -61,7 +72,7 @@ def test_a_count_that_is_reset_every_day_may_fall() -> None:
     rules = replace(RULES, profiles={**RULES.profiles, "counting": AT_MIDNIGHT})
     counts = [("07:00", 500), ("08:00", 30)]
     raws = [drain(), collector(profile="counting"), connected("06:00")]
-    raws += [reading(at, counter={"value": Decimal(value), "unit": "mL"}) for at, value in counts]
+    raws += [reading(at, counter=millilitres(value)) for at, value in counts]
     assert outputs(ledger_of(book_of(raws, rules), DRAIN)) == ["500", ">=30"]
 
 
@@ -149,7 +160,7 @@ def counted(rules: CounterRules, *counts: tuple[str, int], reads: str = "counter
     profile = replace(COUNTING, counter=rules)
     raws = [drain(), collector(profile="counting"), connected("22:00", reads=reads)]
     name = "level" if reads == "level" else "counter"
-    raws += [reading(at, **{name: {"value": Decimal(value), "unit": "mL"}}) for at, value in counts]
+    raws += [reading(at) | {name: millilitres(value)} for at, value in counts]
     return outputs(ledger_of(book_of(raws, replace(RULES, profiles={"counting": profile})), DRAIN))
 
 
@@ -166,3 +177,20 @@ def test_only_a_count_is_reset_by_itself() -> None:
     rules = CounterRules(reset_allowed=True)
     assert counted(rules, ("23:00", 500), ("1+00:00", 30)) == ["500", ">=30"]
     assert counted(rules, ("23:00", 500), ("1+00:00", 30), reads="level") == ["500", "?"]
+
+
+def test_a_window_is_exact_only_where_every_interval_in_it_is() -> None:
+    """The fall at 08:00 is of the day; the night before has 300, exactly."""
+    ledger = of(level("07:00", 300), level("08:00", 120), level("13:00", 150))
+    assert {w.name: (f"{w.total:f}", w.bound) for w in ledger.windows if w.name != "ward-day"} == {
+        "night": ("300", "exact"),
+        "day": ("30", "at-least"),
+    }
+
+
+@pytest.mark.parametrize(("clock", "told"), [("1+10:00", ["r-1-1000"]), ("1+10:01", [])])
+def test_a_flow_that_stopped_more_than_a_day_ago_is_no_news(clock: str, told: list[str]) -> None:
+    """Nothing since 08:00: two hours, and up to a day after them."""
+    rules = with_rule("output-stopped-abruptly", ml_per_hour=50, hours=2)
+    raws = [*hourly(100, 200), level(clock, 200)]
+    assert raised_at(folded(rules, *raws), "output-stopped-abruptly") == told
