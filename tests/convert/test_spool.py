@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 
 import pytest
 
-from drainledger.convert.spool import Spool
+from drainledger.convert.folding import Folded, fold
+from drainledger.convert.pipeline import Views
+from drainledger.convert.report import Report
+from drainledger.convert.spool import Entry, Spool
 from drainledger.domain.records import Correction, Event, Key, Record
+from drainledger.mapping import load_mappings
 from tests.convert import make
 
 #: Three groups: drains drn-1 and drn-5 share a patient and a unit, drn-2 is alone, and a unit belongs to nobody yet.
@@ -93,5 +98,45 @@ def test_a_replaced_unit_links_the_old_with_the_new() -> None:
         "old": make.collector("col-old"),
         "new": make.collector("col-new"),
         "change": replaced,
+        "drain": make.drain("drn-1"),
+        "connected": make.connected("ev-0", "drn-1", "col-old"),
     }
-    assert grouped(journal, 1000) == [["old", "new", "change"]]
+    assert grouped(journal, 1000) == [list(journal)]
+
+
+@pytest.mark.parametrize("in_memory", [0, 30, 1000], ids=["disk", "both", "memory"])
+def test_records_of_no_known_drain_are_never_together_in_memory(in_memory: int) -> None:
+    """However many name one drain that nobody has told of: only what speaks of one record is judged together."""
+    readings: dict[str, Record] = {
+        f"reading {n:02}": make.reading(f"r-{n:02}", "drn-unheard-of") for n in range(40)
+    }
+    gone: dict[str, Record] = {"retraction": make.retraction("x-07", "r-07")}
+    of_nothing: dict[str, Record] = {f"bare {n}": make.retraction(f"y-{n}", f"z-{n}") for n in range(9)}
+    journal = {**of_nothing, **gone, **readings, "a known drain": make.drain("drn-9")}
+    groups = grouped(journal, in_memory)
+    assert groups[0] == ["a known drain"]
+    assert max(map(len, groups)) == 2
+    assert ["retraction", "reading 07"] in groups
+    assert sum(map(len, groups)) == len(journal)
+    backwards = dict(reversed(journal.items()))
+    assert [set(group) for group in grouped(backwards, in_memory)] == [set(group) for group in groups]
+
+
+def test_what_waits_for_no_known_drain_is_made_when_it_is_written() -> None:
+    """The ledger shows it after the drains: nothing of it is kept until then."""
+    made = []
+
+    journal: list[Record] = [make.drain("drn-1"), *(make.retraction(f"x-{n}", "r-0") for n in range(5))]
+
+    def folded() -> Iterator[Folded]:
+        for n, record in enumerate(journal):
+            made.append(n)
+            yield fold([Entry(n, record)], load_mappings().rules, {}, Report(lambda _: None))
+
+    views = Views(folded())
+    assert [view["drain"] for view in views.drains()] == ["drn-1"]
+    assert made == [0, 1]
+    waiting = views.waiting()
+    assert [next(waiting)["record"], next(waiting)["record"]] == ["x-0", "x-1"]
+    assert made == [0, 1, 2]
+    assert len(list(waiting)) == 3

@@ -12,7 +12,7 @@ from drainledger.convert.resources import by_target
 from drainledger.convert.spool import Entry
 from drainledger.domain.book import Book
 from drainledger.domain.collectors import Rules
-from drainledger.domain.records import Correction, Key, Record
+from drainledger.domain.records import Correction, Drain, Key, Record
 from drainledger.domain.standing import conflict, drain_named_by, why_waiting
 
 
@@ -25,6 +25,10 @@ class Folded(Struct, frozen=True):
     duplicates: Mapping[int, Record]
     waiting: Mapping[int, Record]
     conflicts: Mapping[int, Record] = {}
+
+    def has_drain(self) -> bool:
+        """Whether the record of a drain is among those accepted, whatever has become of it."""
+        return any(isinstance(record, Drain) for record in self.accepted.values())
 
     def corrections(self) -> dict[Key, list[Correction]]:
         """Those that count, by what they correct."""

@@ -71,17 +71,32 @@ def _in_any_order(
     if settings.emit == "ledger-csv":
         return ledger_csv(chain.from_iterable(map(_ledgers, folded)))
     if settings.emit in ("ledger", "summary"):
-        waiting: list[UnusedView] = []
-        return _views(_drain_views(folded, waiting), waiting, settings, report)
+        views = Views(folded)
+        return _views(views.drains(), views.waiting(), settings, report)
     renderer = renderer_for(mappings, settings)
     messages = chain.from_iterable(rendered(one, renderer) for one in folded)
     return _resources(chain([[renderer.adapter()]], messages), settings)
 
 
-def _drain_views(folded: Iterator[Folded], waiting: list[UnusedView]) -> Iterator[DrainView]:
-    for one in folded:
-        yield from map(drain_view, _ledgers(one))
-        waiting.extend(without_drain(one.book, one.waiting.values()))
+class Views:
+    """The drains' views, to be taken first, then those of the records that wait and that no drain shows. Groups without
+    a drain come last (see `links`), so theirs are made when they are written, not kept."""
+
+    def __init__(self, folded: Iterator[Folded]) -> None:
+        self._folded = folded
+        self._waiting: list[UnusedView] = []
+
+    def drains(self) -> Iterator[DrainView]:
+        for one in self._folded:
+            self._waiting.extend(without_drain(one.book, one.waiting.values()))
+            if not one.has_drain():
+                return
+            yield from map(drain_view, _ledgers(one))
+
+    def waiting(self) -> Iterator[UnusedView]:
+        yield from self._waiting
+        for one in self._folded:
+            yield from without_drain(one.book, one.waiting.values())
 
 
 def _ledgers(folded: Folded) -> Iterator[DrainLedger]:

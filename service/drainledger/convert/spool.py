@@ -2,7 +2,7 @@
 
 Up to a limit they wait in memory. Beyond it their lines go to a temporary SQLite database, which is deleted with its
 connection, and are parsed again when their turn comes: memory then holds the names of drains, collectors and patients,
-and one group at a time.
+some bytes a line, and one group at a time.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from itertools import groupby
 from operator import itemgetter
 from typing import NamedTuple
 
-from drainledger.convert.links import Groups, idents, names
+from drainledger.convert.links import Groups, apart, idents
 from drainledger.domain.records import Record
 
 _BATCH = 10_000
@@ -52,7 +52,7 @@ class Spool:
 
     def add(self, line: int, record: Record, raw: bytes) -> None:
         self._count += 1
-        node = self._groups.tie(names(record))
+        node = self._groups.add(record)
         if self._disk:
             self._disk.add(line, node, raw, idents(record))
             return
@@ -63,7 +63,7 @@ class Spool:
             self._spill()
 
     def groups(self) -> Iterator[list[Entry]]:
-        """Every group once, by its rank; in a group the order of arrival."""
+        """Every group once, by its rank, those without a drain last; in a group the order of arrival."""
         if self._disk:
             self._disk.tie(self._groups.merge)
         ranks = self._groups.ranks()
@@ -75,8 +75,14 @@ class Spool:
             for rank, line, raw in self._disk.ranked(ranks):
                 yield rank, Entry(line, self._parse(raw))
             return
-        for line, node, record, _ in sorted(self._held, key=lambda held: (ranks[held[1]], held[0])):
-            yield ranks[node], Entry(line, record)
+        without = [(line, record) for line, node, record, _ in self._held if node not in ranks]
+        spoken_of = sorted((ident, at) for at, (_, record) in enumerate(without) for ident in idents(record))
+        rank_of = dict(apart(lambda: spoken_of, len(without)))
+        first = len(ranks)  # after every group with a drain
+        ranked = [
+            (ranks[node], Entry(line, record)) for line, node, record, _ in self._held if node in ranks
+        ] + [(first + rank_of[at], Entry(line, record)) for at, (line, record) in enumerate(without)]
+        yield from sorted(ranked, key=lambda one: (one[0], one[1].line))
 
     def _spill(self) -> None:
         self._disk = _Disk()
@@ -96,20 +102,23 @@ class _Disk:
             PRAGMA journal_mode = OFF;
             PRAGMA synchronous = OFF;
             CREATE TABLE lines (line INTEGER PRIMARY KEY, node INTEGER NOT NULL, raw BLOB NOT NULL);
-            CREATE TABLE idents (ident TEXT NOT NULL, node INTEGER NOT NULL);
+            CREATE TABLE idents (ident TEXT NOT NULL, node INTEGER NOT NULL, line INTEGER NOT NULL);
             CREATE TABLE ranks (node INTEGER PRIMARY KEY, rank INTEGER NOT NULL);
+            CREATE TABLE apart (line INTEGER PRIMARY KEY, rank INTEGER NOT NULL);
             BEGIN;
             """
         )
         self._lines: list[tuple[int, int, bytes]] = []
-        self._idents: list[tuple[str, int]] = []
+        self._idents: list[tuple[str, int, int]] = []
+        self._last_line = 0
 
     def close(self) -> None:
         self._db.close()
 
     def add(self, line: int, node: int, raw: bytes, spoken_of: Iterable[str]) -> None:
         self._lines.append((line, node, raw))
-        self._idents.extend((ident, node) for ident in spoken_of)
+        self._idents.extend((ident, node, line) for ident in spoken_of)
+        self._last_line = max(self._last_line, line)
         if len(self._lines) >= _BATCH:
             self._flush()
 
@@ -128,9 +137,24 @@ class _Disk:
         yield from self._db.execute(
             "SELECT rank, line, raw FROM lines JOIN ranks USING (node) ORDER BY rank, line"
         )
+        self._db.executemany("INSERT OR IGNORE INTO apart VALUES (?, ?)", self._apart())
+        for rank, line, raw in self._db.execute(
+            "SELECT rank, line, raw FROM apart JOIN lines USING (line) ORDER BY rank, line"
+        ):
+            yield len(ranks) + rank, line, raw
+
+    def _apart(self) -> Iterator[tuple[int, int]]:
+        """(line number, rank) of the lines whose group holds no drain."""
+        self._db.execute(
+            "CREATE TABLE spoken AS SELECT ident, line FROM idents "
+            "WHERE node NOT IN (SELECT node FROM ranks) ORDER BY ident, line"
+        )
+        (any_,) = self._db.execute("SELECT COUNT(*) FROM spoken").fetchone()
+        if any_:
+            yield from apart(lambda: self._db.execute("SELECT ident, line FROM spoken"), self._last_line + 1)
 
     def _flush(self) -> None:
         self._db.executemany("INSERT INTO lines VALUES (?, ?, ?)", self._lines)
-        self._db.executemany("INSERT INTO idents VALUES (?, ?)", self._idents)
+        self._db.executemany("INSERT INTO idents VALUES (?, ?, ?)", self._idents)
         self._lines.clear()
         self._idents.clear()
