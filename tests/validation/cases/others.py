@@ -107,6 +107,13 @@ COLLECTORS: Final = [
         "udi of nothing", collector(udi={"aidc": " "}), "empty-text", "/udi/aidc", "scanned device identifier"
     ),
     Case("udi is a number", collector(udi={"aidc": 1}), "wrong-type", "/udi/aidc", "should be text"),
+    Case(
+        "udi that turns its text",
+        collector(udi={"aidc": "01\u202e2"}),
+        "control-character",
+        "/udi/aidc",
+        "invisible character",
+    ),
     Case("endless udi", collector(udi={"aidc": "0" * 257}), "too-long", "/udi/aidc", "the limit is 256"),
 ]
 
