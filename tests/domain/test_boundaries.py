@@ -194,3 +194,17 @@ def test_a_flow_that_stopped_more_than_a_day_ago_is_no_news(clock: str, told: li
     rules = with_rule("output-stopped-abruptly", ml_per_hour=50, hours=2)
     raws = [*hourly(100, 200), level(clock, 200)]
     assert raised_at(folded(rules, *raws), "output-stopped-abruptly") == told
+
+
+def test_an_amount_whose_period_reaches_into_what_is_not_known() -> None:
+    """300; a fall to 100 at 12:00 and no last level at 12:30; then 50 mL, said to have begun at 11:30: none of it is
+    known to have been counted, so at least 50."""
+    by_amount = event("replaced", "12:30", collector="col-2", chamber="A", reads="volume")
+    raws = [
+        collector("col-2"),
+        level("07:00", 300),
+        level("12:00", 100),
+        by_amount,
+        volume("13:00", 50, since="11:30"),
+    ]
+    assert outputs(of(*raws)) == ["300", "?", "?", ">=50"]

@@ -155,3 +155,19 @@ def test_the_next_unit_is_charted_with_another_last_level(second: int, code: str
     assert outputs(ledger) == ["300", "40", "60"]
     assert told(ledger, "on") == [code]
     assert last_level(ledger, "on") == [("col-1", str(second), False)]
+
+
+def test_of_two_units_that_came_off_it_is_the_later_ones() -> None:
+    """col-1 off at 07:30, col-2 on at 07:32 at 0 and off at 07:34, col-3 on at 07:36 and again at 07:40, with 340 as
+    the last level of what came off: col-2, so 340 since 07:32; what col-1 held at 07:30 nobody noted."""
+    raws = [
+        collector("col-3"),
+        *ON,
+        event("connected", "07:32", collector="col-2", chamber="A", start_level=0, id="two"),
+        event("disconnected", "07:34", id="two-off"),
+        event("connected", "07:36", collector="col-3", chamber="A", start_level=0, id="three"),
+        replaced("07:40", "col-3", final=340, id="again"),
+    ]
+    ledger = in_every_order([*UNITS, *raws])
+    assert outputs(ledger) == ["300", "?", "340"]
+    assert last_level(ledger, "again") == [("col-2", "340", True)]

@@ -121,6 +121,13 @@ def test_a_joined_tube_is_not_overdue() -> None:
     assert raised_at(folded(RULES, *raws), "reading-overdue") == []
 
 
+def test_a_drain_that_feeds_no_unit_is_not_overdue() -> None:
+    """Off from 07:30 on; somebody looks at the tube at 10:00, three hours after the last reading."""
+    read, off, look = level("07:00", 10), event("disconnected", "07:30"), reading("10:00", patency="patent")
+    assert raised_at(folded(RULES, read, off, look), "reading-overdue") == []
+    assert raised_at(folded(RULES, read, look), "reading-overdue") == ["r-1000"]
+
+
 def test_a_clamp_is_told_once_when_it_has_held_for_long() -> None:
     raws = [event("clamped", "07:00"), *hourly(10, 10, 10, 10)]
     assert raised_at(folded(RULES, *raws), "still-clamped") == ["r-0900"]
