@@ -208,3 +208,11 @@ def test_an_amount_whose_period_reaches_into_what_is_not_known() -> None:
         volume("13:00", 50, since="11:30"),
     ]
     assert outputs(of(*raws)) == ["300", "?", "?", ">=50"]
+
+
+def test_of_no_duration_and_no_output_is_no_interval() -> None:
+    """340 read and 340 noted in the minute in which the unit comes off: 340 to then and nothing after it. A unit put on
+    with no level noted, and read in that minute: what comes is reckoned from there."""
+    assert outputs(of(level("07:30", 340), event("disconnected", "07:30", final_level=340))) == ["340"]
+    raws = [drain(), collector(), connected("07:00", None), level("07:00", 20), level("08:00", 50)]
+    assert outputs(ledger_of(book_of(raws, RULES), DRAIN)) == ["30"]
