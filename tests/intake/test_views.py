@@ -108,3 +108,13 @@ def test_held_records_are_counted(service: tuple[Store, Intake, Views]) -> None:
     found = views.ledger(TENANT, "drn-1")
     assert found is not None
     assert found[0].held == 1
+
+
+def test_a_window_has_its_versions_and_no_record_of_its_own(service: tuple[Store, Intake, Views]) -> None:
+    _, intake, views = service
+    send(intake, *SETUP)
+    answer = send(intake, level("07:00", 40))
+    reference = next(w.reference for w in answer.results[0].resources if "charted-total" in w.reference)
+    trace = views.trace(TENANT, reference)
+    assert trace is not None
+    assert (trace.rows, trace.entries, len(trace.versions)) == ((), (), 1)

@@ -6,7 +6,7 @@ retracts a record of theirs. What was loaded is kept up with what other processe
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from itertools import islice
 
 import msgspec
@@ -26,6 +26,9 @@ from drainledger.store.rows import JournalRow
 #: Names asked of the store at once.
 _AT_ONCE = 500
 
+#: Some rows of the journal after a seq, as Read.rows.
+RowsAfter = Callable[[int, int], list[JournalRow]]
+
 
 class Loaded:
     """The part of a tenant's journal that is in memory. Not thread-safe: it has one owner."""
@@ -44,11 +47,12 @@ class Loaded:
         """How many records are in memory."""
         return len(self._seqs)
 
-    def catch_up(self, read: Read) -> None:
-        """Takes in what others have committed of what is loaded."""
+    def catch_up(self, read: Read, rows_after: RowsAfter | None = None) -> None:
+        """Takes in what others have committed of what is loaded. `rows_after` reads the journal, by default `read`."""
+        rows_after = rows_after or read.rows
         last = read.last_seq()
         while self.last_seq < last:
-            rows = read.rows(self.last_seq, _AT_ONCE)
+            rows = rows_after(self.last_seq, _AT_ONCE)
             if not rows:
                 break
             self._take(read, [row for row in rows if self._concerns(row.record)])

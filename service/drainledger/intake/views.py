@@ -5,10 +5,9 @@ Everything is reckoned from the journal by the same fold that the intake uses; n
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
 from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
+from functools import cache
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -21,14 +20,11 @@ from drainledger.domain.statements import Slot, slot_of
 from drainledger.fhir import Renderer
 from drainledger.intake.loading import Loaded
 from drainledger.intake.patients import patients_of
+from drainledger.intake.shelf import Shelf
 from drainledger.store.codec import split_id
 from drainledger.store.read import Read
 from drainledger.store.rows import HeldRow, JournalRow, VersionRow
 from drainledger.store.store import Store
-
-#: Tenants whose books are kept for reading, and the records that each may hold.
-MOST_TENANTS = 8
-MOST_LOADED = 200_000
 
 
 class Change(Struct, frozen=True):
@@ -56,8 +52,7 @@ class Views:
         self._store = store
         self._rules = rules
         self._renderer = renderer
-        self._lock = threading.Lock()
-        self._books: OrderedDict[str, tuple[threading.Lock, Loaded]] = OrderedDict()
+        self._shelf = Shelf(lambda tenant: Loaded(rules, renderer(tenant)))
 
     def ledger(
         self, tenant: str, drain: str, *, known_at: datetime | None = None
@@ -115,21 +110,15 @@ class Views:
     # Loading
 
     def _current(self, tenant: str, read: Read, drains: Sequence[str]) -> list[DrainLedger | None]:
-        lock, loaded = self._book(tenant)
-        with lock:
-            loaded.catch_up(read)
-            loaded.ensure(read, [("drain", drain) for drain in drains])
-            return [loaded.book.ledger(drain) for drain in drains]
-
-    def _book(self, tenant: str) -> tuple[threading.Lock, Loaded]:
-        with self._lock:
-            found = self._books.pop(tenant, None)
-            if found is None or found[1].size > MOST_LOADED:
-                found = (threading.Lock(), Loaded(self._rules, self._renderer(tenant)))
-            self._books[tenant] = found
-            while len(self._books) > MOST_TENANTS:
-                self._books.popitem(last=False)
-            return found
+        rows_after = cache(read.rows)  # the books of a page have mostly the same to catch up with
+        found = []
+        for drain in drains:
+            name = ("drain", drain)
+            with self._shelf.book(tenant, name) as loaded:
+                loaded.catch_up(read, rows_after)
+                loaded.ensure(read, [name])
+                found.append(loaded.book.ledger(drain))
+        return found
 
     def _as_known(self, tenant: str, read: Read, drain: str, known_at: datetime) -> Loaded:
         loaded = Loaded(self._rules, self._renderer(tenant))
@@ -170,10 +159,12 @@ class Views:
         self, tenant: str, read: Read, rows: list[JournalRow], versions: Sequence[VersionRow]
     ) -> Trace:
         """Adds the entries of the record and the records that they rest on, corrections and retractions included."""
-        lock, loaded = self._book(tenant)
-        with lock:
+        names = sorted({tie for row in rows for tie in row.names})
+        if not names:  # a window belongs to no record
+            return Trace((), (), tuple(versions))
+        with self._shelf.book(tenant, names[0]) as loaded:
             loaded.catch_up(read)
-            loaded.ensure(read, [tie for row in rows for tie in row.names])
+            loaded.ensure(read, names)
             entries = [entry for row in rows for entry in loaded.book.entries(row.record.key)]
         keys = {key for entry in entries if entry.interval is not None for key in _rests_on(entry)}
         known = {row.record.key for row in rows}
