@@ -13,6 +13,7 @@ from drainledger.intake.intake import Intake
 from drainledger.intake.loading import Loaded
 from drainledger.intake.shelf import Shelf
 from drainledger.intake.views import Views
+from drainledger.store.rows import JournalRow
 from drainledger.store.store import Store
 from tests.intake.service import TENANT, renderer_of, running, send, sqlite_url
 from tests.journals.books import mappings
@@ -97,3 +98,17 @@ def test_a_book_that_failed_is_not_kept(service: tuple[Store, Intake]) -> None:
         raise RuntimeError
     assert shelf.records == 0
     assert read_all(shelf, store, "d0") == 0
+
+
+def test_an_empty_book_does_not_read_the_whole_journal(service: tuple[Store, Intake]) -> None:
+    store, _ = service
+    asked: list[int] = []
+
+    def rows_after(after: int, limit: int) -> list[JournalRow]:
+        asked.append(after)
+        return []
+
+    loaded = Loaded(mappings().rules, renderer_of(TENANT))
+    with store.read(TENANT) as read:
+        loaded.catch_up(read, rows_after)
+        assert (asked, loaded.last_seq) == ([], read.last_seq())

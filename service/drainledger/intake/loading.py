@@ -51,6 +51,8 @@ class Loaded:
         """Takes in what others have committed of what is loaded. `rows_after` reads the journal, by default `read`."""
         rows_after = rows_after or read.rows
         last = read.last_seq()
+        if not self._names and not self._seqs:
+            self.last_seq = last  # nothing is loaded, and so nothing of it is behind
         while self.last_seq < last:
             rows = rows_after(self.last_seq, _AT_ONCE)
             if not rows:
