@@ -22,9 +22,13 @@ def killed(engine: str, processes: int, rounds: int, folder: Path) -> Counts:
 
 def report(request: pytest.FixtureRequest, counts: Counts) -> None:
     """Beside the test's name, also when all went well."""
-    reporter = request.config.pluginmanager.get_plugin("terminalreporter")
-    if reporter is not None:  # a worker of xdist has none; its counts are in the report's properties
-        reporter.write_line(f"\n{request.node.name}: {counts}")
+    plugins = request.config.pluginmanager
+    reporter, capture = plugins.get_plugin("terminalreporter"), plugins.get_plugin("capturemanager")
+    if (
+        reporter is not None and capture is not None
+    ):  # a worker of xdist has no reporter; the properties have them
+        with capture.global_and_fixture_disabled():
+            reporter.write_line(f"\n{request.node.name}: {counts}")
     request.node.user_properties.append(("counts", str(counts)))
 
 

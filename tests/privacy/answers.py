@@ -36,7 +36,7 @@ def listen(gathering: Gathering) -> Callable[[], None]:
 
 def _set(send: Any, send_async: Any) -> None:
     httpx.Client.send = send  # type: ignore[method-assign]  # there is no hook that all clients have
-    httpx.AsyncClient.send = send_async  # type: ignore[method-assign]  # the same
+    httpx.AsyncClient.send = send_async  # type: ignore[method-assign]  # as above: no hook
 
 
 def _noted(gathering: Gathering, answer: httpx.Response) -> httpx.Response:
