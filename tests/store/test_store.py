@@ -15,6 +15,7 @@ from drainledger.domain.records import Record
 from drainledger.domain.statements import Slot, slot_of
 from drainledger.store import codec
 from drainledger.store.errors import (
+    ClockBehind,
     HeldIsClosed,
     SeqNotAdvanced,
     SlotTaken,
@@ -450,16 +451,55 @@ def test_a_held_record_is_closed_once(store: Store) -> None:
         assert read.held_count("d1") == 1
 
 
-def test_bytes_that_are_held_are_known_again(store: Store) -> None:
+def test_bytes_that_were_held_are_known_again(store: Store) -> None:
+    """What is held still goes before what became of the same bytes at another time."""
+    raws = (b"x", b"x", b"y", b"z", b"z", b"x")
     with store.write(TENANT, NOON) as write:
-        first, again, closed = write.hold([NewHeld("ward", raw, (PROBLEM,)) for raw in (b"x", b"x", b"y")])
-        write.set_held(closed, "discarded", reason="why", by="key:k1")
-        assert again != first
+        (seq,) = write.append(readings(1))
+        gone, first, closed, lost, became, _ = write.hold([NewHeld("ward", raw, (PROBLEM,)) for raw in raws])
+        for held_id in (gone, closed, lost):
+            write.set_held(held_id, "discarded", reason="why", by="key:k1")
+        write.set_held(became, "replayed", seq, by="key:k1")
     with store.read(TENANT) as read:
-        assert {raw: one.held_id for raw, one in read.held_as("ward", [b"x", b"y", b"z"]).items()} == {
-            b"x": first
+        found = read.held_as("ward", [b"x", b"y", b"z", b"w"])
+        assert {raw: (one.held_id, one.state) for raw, one in found.items()} == {
+            b"x": (first, "held"),
+            b"y": (closed, "discarded"),
+            b"z": (became, "replayed"),
         }
         assert read.held_as("other", [b"x"]) == {}
+
+
+def test_a_clock_that_is_set_back_a_little_only_orders(store: Store) -> None:
+    with store.write(TENANT, NOON) as write:
+        write.append(readings(1, prefix="a"))
+        last = write.received_at
+    with store.write(TENANT, NOON - timedelta(minutes=10)) as write:
+        write.append(readings(1, prefix="b"))
+        assert write.received_at > last
+        assert write.clock == NOON - timedelta(minutes=10)
+    assert store.last_received_at() > last
+
+
+def test_nothing_is_dated_in_a_time_to_come(store: Store) -> None:
+    """One jump of the clock ahead must not date all that comes after it; what was read is noted all the same."""
+    with store.write(TENANT, NOON + timedelta(days=3650)) as write:
+        write.append(readings(1, prefix="a"))
+    with (
+        pytest.raises(ClockBehind, match="Set the clock of this machine right"),
+        store.write(TENANT, NOON) as write,
+    ):
+        write.append(readings(1, prefix="b"))
+    with pytest.raises(ClockBehind), store.write(TENANT, NOON) as write:
+        write.hold([NewHeld("ward", b"x", (PROBLEM,))])
+    with store.write(TENANT, NOON) as write:
+        write.audit(access("r"))
+    with store.write("other", NOON) as write:
+        write.append(readings(1, prefix="b"))
+    with store.read(TENANT) as read:
+        assert len(read.rows(0, 10)) == 1
+        assert read.held() == []
+        assert len(read.audits(0, 10)) == 1
 
 
 def test_a_version_of_the_rules_is_kept_once(store: Store) -> None:

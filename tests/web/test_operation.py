@@ -7,6 +7,7 @@ import json
 import logging
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import pytest
 from pydantic import SecretStr
 
 from drainledger.store.errors import StoreUnavailable
+from drainledger.store.rows import NewHeld
 from drainledger.web import health
 from tests.privacy.gathering import overheard
 from tests.web.http import Http, caller, key_for, settings_for
@@ -34,7 +36,32 @@ def log() -> Iterator[io.StringIO]:
 def test_alive_and_ready(http: Http) -> None:
     assert http.get("/health/live", key=None).json() == {"status": "live", "checks": {}}
     ready = http.get("/health/ready", key=None)
-    assert ready.json() == {"status": "ready", "checks": {"database": "ok", "schema": "ok", "disk": "ok"}}
+    looked_at = ("database", "schema", "disk", "clock", "intake", "audit")
+    assert ready.json() == {"status": "ready", "checks": dict.fromkeys(looked_at, "ok")}
+
+
+@pytest.mark.parametrize("part", ["intake", "audit"])
+def test_not_ready_when_nothing_is_written_any_more(http: Http, part: str) -> None:
+    service = http.app.state.service
+    getattr(service, part).close()
+    told = http.get("/health/ready", key=None)
+    assert (told.status_code, told.json()["checks"][part]) == (503, "dead")
+    assert http.get("/health/live").status_code == 200
+
+
+def test_a_clock_that_was_ahead_is_told_and_what_to_do(http: Http) -> None:
+    """Reads go on; writes are refused, for they would be dated in a time to come."""
+    store = http.app.state.service.store
+    key = key_for(http.app)
+    http.post(*BED, key=key)
+    with store.write("north", datetime.now(UTC) + timedelta(days=3650)) as write:
+        write.hold([NewHeld("ward", b"x", ())])
+    refused = http.post(reading("r-1", 7, 40), key=key)
+    assert (refused.status_code, refused.json()["code"]) == (503, "clock-behind")
+    assert "Set the clock of this machine right" in refused.json()["detail"]
+    assert http.get("/v1/drains/drn-7", key=key).status_code == 200
+    told = http.get("/health/ready")
+    assert (told.status_code, told.json()["checks"]["clock"]) == (503, "behind")
 
 
 def test_not_ready_without_the_database_or_room(http: Http, monkeypatch: pytest.MonkeyPatch) -> None:

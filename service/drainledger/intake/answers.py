@@ -10,6 +10,7 @@ from msgspec import Struct
 from drainledger.domain.problems import Problem
 
 Status = Literal["accepted", "duplicate", "waiting", "held", "set-aside"]
+HeldAs = Literal["held", "discarded"]
 
 
 class Submission(Struct, frozen=True, kw_only=True):
@@ -45,7 +46,8 @@ class Written(Struct, frozen=True):
 
 class Result(Struct, frozen=True, kw_only=True):
     """What became of one record. `resources` are the versions that it gave; where it was sent alone, also those that
-    it changed of others. `held_id` names a held one under /v1/held."""
+    it changed of others. `held_id` names a held one under /v1/held; `held_as` is `discarded` where the same bytes were
+    held and given up before: they are not held anew."""
 
     id: str | None
     record: str | None
@@ -54,6 +56,7 @@ class Result(Struct, frozen=True, kw_only=True):
     resources: tuple[Written, ...] = ()
     problems: tuple[Problem, ...] = ()
     held_id: str | None = None
+    held_as: HeldAs | None = None
 
 
 class Answer(Struct, frozen=True, kw_only=True):

@@ -2,41 +2,51 @@
 
 from __future__ import annotations
 
+import logging
 import queue
 import threading
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future
+from concurrent.futures import Future, InvalidStateError
+from contextlib import suppress
 from datetime import datetime
-
-from msgspec import Struct
 
 from drainledger.domain.collectors import Rules
 from drainledger.domain.quantities import Units
 from drainledger.fhir import Renderer
 from drainledger.intake.answers import Answer, Submission
 from drainledger.intake.loading import Loaded
-from drainledger.intake.writing import Commit
+from drainledger.intake.turns import Job, Share, Turns
+from drainledger.intake.writing import Commit, Committed
 from drainledger.store.store import Store
 
 #: Records in memory a tenant, beyond which the book is loaded anew as needed.
 MOST_LOADED = 200_000
-#: Submissions that may share a commit.
-MOST_SHARED = 64
+#: How long a cut waits for the commit that is begun, s. Whoever sent it has not been told that it was taken.
+LAST_SECONDS = 2
+
+_log = logging.getLogger(__name__)
 
 
 class Closed(Exception):
-    """The service is stopping and takes no more."""
+    """The service is stopping and takes no more; nothing of this submission was taken."""
 
 
-class _Waiting(Struct, eq=False):
-    submission: Submission
-    future: Future[Answer]
+class PartlyTaken(Exception):
+    """A submission was cut off after some of its parts had been committed. Sent again, those are duplicates.
+
+    `taken` of its `records` are on disk; `stopped`: because the service stops, and not for a fault, which is the cause.
+    """
+
+    def __init__(self, taken: int, records: int, *, stopped: bool) -> None:
+        super().__init__(taken, records)
+        self.taken, self.records, self.stopped = taken, records, stopped
 
 
 class Intake:
-    """Takes submissions from any thread; one thread of its own writes them, a group at a time.
+    """Takes submissions from any thread; one thread of its own writes them, a part of a group at a time.
 
-    `renderer` makes the renderer of a tenant. A failed commit leaves nothing behind, in the database or in memory.
+    `renderer` makes the renderer of a tenant. A failed commit leaves nothing behind, in the database or in memory. A
+    future that is cancelled stops nothing: its submission is committed all the same.
     """
 
     def __init__(
@@ -53,78 +63,128 @@ class Intake:
         self._units = units
         self._renderer = renderer
         self._clock = clock
-        self._queue: queue.SimpleQueue[_Waiting | None] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[Job | None] = queue.SimpleQueue()
+        self._turns = Turns()
         self._loaded: dict[str, Loaded] = {}
         self._closed = False
+        self._cut = False
         self._gate = threading.Lock()
         self._thread = threading.Thread(target=self._work, name="intake", daemon=True)
         self._thread.start()
 
+    @property
+    def alive(self) -> bool:
+        """Whether anything that is submitted will be written."""
+        return self._thread.is_alive()
+
     def submit(self, submission: Submission) -> Future[Answer]:
-        """The answer, once it is on disk. Raises Closed when the service is stopping."""
-        future: Future[Answer] = Future()
+        """The answer, once all of it is on disk. Raises Closed when the service is stopping. The future may raise
+        Closed or PartlyTaken where the intake was cut off, PartlyTaken or what went wrong where it failed."""
+        job = Job(submission, Future())
         with self._gate:
             if self._closed:
                 raise Closed
-            self._queue.put(_Waiting(submission, future))
-        return future
+            self._queue.put(job)
+        return job.future
+
+    def cut(self) -> None:
+        """Takes no more, and gives up what waits; what is being committed is finished. Returns at once."""
+        self._cut = True
+        self._end()
 
     def close(self) -> None:
-        """Finishes what was submitted, and takes no more."""
+        """Takes no more, and finishes what was submitted; where it was cut off, only what it is at, if that is soon."""
+        self._end()
+        self._thread.join(LAST_SECONDS if self._cut else None)
+
+    def _end(self) -> None:
         with self._gate:
-            if self._closed:
-                return
-            self._closed = True
-            self._queue.put(None)
-        self._thread.join()
+            if not self._closed:
+                self._closed = True
+                self._queue.put(None)
+
+    # The thread
 
     def _work(self) -> None:
-        while True:
-            group, more = self._gather()
-            by_tenant: dict[str, list[_Waiting]] = {}
-            for waiting in group:
-                by_tenant.setdefault(waiting.submission.tenant, []).append(waiting)
-            for tenant, mine in by_tenant.items():
-                self._commit(tenant, mine)
-            if not more:
-                return
-
-    def _gather(self) -> tuple[list[_Waiting], bool]:
-        """All that waits, up to a limit; and whether more may come."""
-        first = self._queue.get()
-        if first is None:
-            return [], False
-        group = [first]
-        while len(group) < MOST_SHARED:
+        more = True
+        while more or self._turns:
             try:
-                found = self._queue.get_nowait()
-            except queue.Empty:
-                break
-            if found is None:
-                return group, False
-            group.append(found)
-        return group, True
+                if more:
+                    more = self._receive(wait=not self._turns)
+                self._turn()
+            except (
+                BaseException
+            ) as fault:  # nothing but close() ends this thread: who submits would wait for good
+                _log.exception("the intake goes on after a fault")
+                self._give_up(fault)
 
-    def _commit(self, tenant: str, group: Sequence[_Waiting]) -> None:
+    def _receive(self, *, wait: bool) -> bool:
+        """Takes in all that has been submitted, waiting for the first where `wait`; whether more may come."""
+        while True:
+            try:
+                job = self._queue.get(block=wait)
+            except queue.Empty:
+                return True
+            if job is None:
+                return False
+            self._turns.add(job)
+            wait = False
+
+    def _turn(self) -> None:
+        if self._cut:
+            for job in list(self._turns):
+                self._fail(job, Closed(), stopped=True)
+        elif self._turns:
+            tenant, shares = self._turns.next()
+            self._commit(tenant, shares)
+
+    def _give_up(self, fault: BaseException) -> None:
+        """Tells all who wait that it is not known what was taken, and starts afresh."""
+        jobs, self._turns = list(self._turns), Turns()
+        self._loaded.clear()
+        for job in jobs:
+            with suppress(InvalidStateError):  # answered or given up by its caller
+                job.future.set_exception(fault)
+
+    def _commit(self, tenant: str, shares: Sequence[Share]) -> None:
         try:
-            answers = self._run(tenant, [waiting.submission for waiting in group])
-        except Exception as fault:
-            if len(group) == 1:
-                group[0].future.set_exception(fault)
+            made = self._run(tenant, shares)
+        except BaseException as fault:
+            if len(shares) == 1:
+                self._fail(shares[0].job, fault)
                 return
             # One of them is at fault: each by itself, so that it costs the others nothing.
-            for waiting in group:
-                self._commit(tenant, [waiting])
+            for share in shares:
+                if not self._cut:
+                    self._commit(tenant, [share])
             return
-        for waiting, answered in zip(group, answers, strict=True):
-            waiting.future.set_result(answered)
+        for share, committed in zip(shares, made, strict=True):
+            self._took(share.job, committed)
 
-    def _run(self, tenant: str, group: Sequence[Submission]) -> list[Answer]:
+    def _run(self, tenant: str, shares: Sequence[Share]) -> list[Committed]:
         loaded = self._loaded.pop(tenant, None)
         if loaded is None or loaded.size > MOST_LOADED:
             loaded = Loaded(self._rules, self._renderer(tenant))
         with self._store.write(tenant, self._clock()) as write:
-            answers = Commit(write, loaded, self._units).run(group)
+            made = Commit(write, loaded, self._units).run(shares)
         # Only now: after a fault, what is in memory is not what is on disk.
         self._loaded[tenant] = loaded
-        return answers
+        return made
+
+    def _took(self, job: Job, committed: Committed) -> None:
+        job.taken += committed.taken
+        job.written = committed.written
+        if committed.answer is not None:
+            self._turns.remove(job)
+            if job.future.set_running_or_notify_cancel():
+                job.future.set_result(committed.answer)
+
+    def _fail(self, job: Job, fault: BaseException, *, stopped: bool = False) -> None:
+        self._turns.remove(job)
+        if job.taken:
+            told: BaseException = PartlyTaken(len(job.taken), len(job.submission.lines), stopped=stopped)
+            told.__cause__ = fault
+        else:
+            told = fault
+        if job.future.set_running_or_notify_cancel():
+            job.future.set_exception(told)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import TypeAlias
 
 from msgspec import Struct
 
 from drainledger.domain.naming import targets, ties
-from drainledger.domain.problems import Problem
 from drainledger.domain.quantities import Units
 from drainledger.domain.records import (
     Collector,
@@ -19,6 +19,7 @@ from drainledger.domain.records import (
     Record,
     Retraction,
 )
+from drainledger.domain.refolds import Refold
 from drainledger.domain.standing import conflict, drain_named_by, why_waiting
 from drainledger.domain.statements import slot_of
 from drainledger.domain.validation import Refused
@@ -26,69 +27,73 @@ from drainledger.domain.validation import read as read_record
 from drainledger.intake.answers import Answer, FindingView, Result, Status, Submission, Written, answer
 from drainledger.intake.loading import Loaded, rules_content
 from drainledger.intake.patients import audited_patients
+from drainledger.intake.taken import Taken
+from drainledger.intake.turns import Share
 from drainledger.intake.versions import write_versions
-from drainledger.store.rows import AuditRow, NewHeld, NewRow
+from drainledger.store.rows import AuditRow, HeldRow, NewHeld, NewRow
 from drainledger.store.write import Write
 
+#: Id -> the latest version of each resource of it, by `Type/id`.
+Versions: TypeAlias = dict[str, dict[str, Written]]
 
-class Taken(Struct):
-    """One line of a submission on its way: what it is, and what has become of it so far."""
 
-    raw: bytes
-    outcome: Record | Refused
-    problems: tuple[Problem, ...] = ()
-    status: Status = "accepted"
-    held_id: str | None = None
+class Committed(Struct, frozen=True):
+    """What a commit made of a share: its lines, the versions that it gave, and the answer where it was the last."""
+
+    taken: list[Taken]
+    written: Versions
+    answer: Answer | None
 
 
 class Commit:
-    """Takes a group of submissions of one tenant into one transaction."""
+    """Takes shares of submissions of one tenant into one transaction."""
 
     def __init__(self, write: Write, loaded: Loaded, units: Units) -> None:
         self._write = write
         self._loaded = loaded
         self._units = units
 
-    def run(self, group: Sequence[Submission]) -> list[Answer]:
-        """The answers, in the order of the group. Nothing is told before the transaction has committed."""
+    def run(self, shares: Sequence[Share]) -> list[Committed]:
+        """What became of each, in their order. Nothing is told before the transaction has committed."""
+        self._write.check_clock()
         self._loaded.catch_up(self._write)
-        taken = [[self._parse(submission, raw) for raw in submission.lines] for submission in group]
-        self._load([one.outcome for lines in taken for one in lines if not isinstance(one.outcome, Refused)])
-        rows = [
-            row
-            for submission, lines in zip(group, taken, strict=True)
-            for row in self._add(submission, lines)
-        ]
-        book, rendered = self._loaded.book, self._loaded.rendered
+        taken = [[self._parse(share.job.submission, raw) for raw in share.lines] for share in shares]
+        whole = (one for share in shares if share.is_last for one in share.job.taken)
+        self._load([*(one for lines in taken for one in lines), *whole])
+        # Each is folded by itself: what it changes is told to its caller and to no other.
+        return [self._commit(share, lines) for share, lines in zip(shares, taken, strict=True)]
+
+    def _commit(self, share: Share, lines: list[Taken]) -> Committed:
+        submission, book, rendered = share.job.submission, self._loaded.book, self._loaded.rendered
+        rows = list(self._add(submission, lines))
         if rows:
             self._write.put_mapping(book.rules.version, rules_content(book.rules))
         seqs = self._write.append(rows)
-        self._hold(group, taken)
-        self._replay(group, taken)
-        changes = book.refold()
-        written = write_versions(self._write, rendered, rendered.differences(changes))
+        written = write_versions(self._write, rendered, rendered.differences(book.refold()))
         self._loaded.committed(zip(seqs, (row.record for row in rows), strict=True), self._write.seq)
-        self._audit(group, taken)
-        return [self._answer(lines, written) for lines in taken]
+        self._hold(submission, lines)
+        self._replay(submission, lines)
+        self._audit(submission, lines)
+        told = _joined(share.job.written, written)
+        answered = self._answer([*share.job.taken, *lines], told) if share.is_last else None
+        return Committed(lines, told, answered)
 
     # In
 
     def _parse(self, submission: Submission, raw: bytes) -> Taken:
-        outcome = read_record(
-            raw, source=submission.source, units=self._units, received_at=self._write.received_at
-        )
+        outcome = read_record(raw, source=submission.source, units=self._units, received_at=self._write.clock)
         if isinstance(outcome, Refused):
             return Taken(raw, outcome, outcome.problems + outcome.ignored, "held")
         return Taken(raw, outcome.record, outcome.ignored)
 
-    def _load(self, records: Iterable[Record]) -> None:
+    def _load(self, lines: Iterable[Taken]) -> None:
         """All that the records may touch, and any record that their ids name already."""
-        records = list(records)
+        records = [one.outcome for one in lines if not isinstance(one.outcome, Refused)]
         names = {name for record in records for name in ties(record)}
         self._loaded.ensure(self._write, names)
         slots = {slot_of(record.key) for record in records}
         slots |= {slot for record in records for slot in targets(record)}
-        unknown = [slot for slot in slots if not self._loaded.has(slot)]
+        unknown = {slot for slot in slots if not self._loaded.has(slot)}
         known = self._write.find(unknown).values()
         for row in known:
             self._loaded.ensure(self._write, row.names)
@@ -120,55 +125,60 @@ class Commit:
                 one.status = "held"
                 one.problems = (conflict(one.outcome), *one.problems)
 
-    def _hold(self, group: Sequence[Submission], taken: Sequence[Sequence[Taken]]) -> None:
-        for submission, lines in zip(group, taken, strict=True):
-            held = [one for one in lines if one.status == "held"]
-            if submission.replays is not None:
-                # It is held still, under the id that it has.
-                for one in held:
-                    one.held_id = submission.replays
-                continue
-            known = self._write.held_as(submission.source, [one.raw for one in held])
-            fresh = []
+    def _hold(self, submission: Submission, lines: Sequence[Taken]) -> None:
+        """Keeps what can't be accepted, once: what is sent again is told what became of it the first time."""
+        held = [one for one in lines if one.status == "held"]
+        if submission.replays is not None:
+            # It is held still, under the id that it has.
             for one in held:
-                if one.raw in known:
-                    one.held_id = known[one.raw].held_id
-                else:
-                    fresh.append(one)
-            ids = self._write.hold([_held(submission, one) for one in fresh])
-            for one, held_id in zip(fresh, ids, strict=True):
-                one.held_id = held_id
+                one.held_id, one.held_as = submission.replays, "held"
+            return
+        known = self._write.held_as(submission.source, [one.raw for one in held])
+        fresh = [one for one in held if one.raw not in known]
+        ids = self._write.hold([_held(submission, one) for one in fresh])
+        for one, held_id in zip(fresh, ids, strict=True):
+            one.held_id, one.held_as = held_id, "held"
+        for one in held:
+            if one.raw in known:
+                self._held_before(one, known[one.raw])
 
-    def _replay(self, group: Sequence[Submission], taken: Sequence[Sequence[Taken]]) -> None:
+    def _held_before(self, one: Taken, row: HeldRow) -> None:
+        if row.state != "replayed":
+            one.held_id, one.held_as = row.held_id, row.state
+            return
+        assert row.replayed_as is not None, "a replayed record has the seq of what it became"
+        became = self._write.row(row.replayed_as)
+        assert became is not None
+        assert not isinstance(became.record, Refold), "nobody sends a refold"
+        one.status, one.problems, one.became = "duplicate", (), became.record
+        self._load([Taken(became.raw, became.record)])
+
+    def _replay(self, submission: Submission, lines: Sequence[Taken]) -> None:
         """A held record that was let in, as it was or mended, is held no more."""
-        for submission, lines in zip(group, taken, strict=True):
-            if submission.replays is None:
-                continue
-            (one,) = lines
-            if one.status == "held" or isinstance(one.outcome, Refused):
-                continue
-            slot = slot_of(one.outcome.key)
-            row = self._write.find([slot])[slot]
-            self._write.set_held(submission.replays, "replayed", replayed_as=row.seq, by=submission.principal)
+        if submission.replays is None:
+            return
+        (one,) = lines
+        if one.status == "held" or isinstance(one.outcome, Refused):
+            return
+        slot = slot_of(one.outcome.key)
+        row = self._write.find([slot])[slot]
+        self._write.set_held(submission.replays, "replayed", replayed_as=row.seq, by=submission.principal)
 
-    def _audit(self, group: Sequence[Submission], taken: Sequence[Sequence[Taken]]) -> None:
-        rows = []
-        for submission, lines in zip(group, taken, strict=True):
-            drains = {drain for one in lines for drain in self._drains_touched(one.outcome)}
-            rows.append(
-                AuditRow(
-                    at=self._write.received_at,
-                    principal=submission.principal,
-                    action="write",
-                    method=submission.method,
-                    route=submission.route,
-                    outcome="committed",
-                    patients=audited_patients(self._write, self._loaded.rendered.renderer, drains),
-                    drains=tuple(sorted(drains)),
-                    request_id=submission.request_id,
-                )
+    def _audit(self, submission: Submission, lines: Sequence[Taken]) -> None:
+        drains = {drain for one in lines for drain in self._drains_touched(one.outcome)}
+        self._write.audit(
+            AuditRow(
+                at=self._write.received_at,
+                principal=submission.principal,
+                action="write",
+                method=submission.method,
+                route=submission.route,
+                outcome="committed",
+                patients=audited_patients(self._write, self._loaded.rendered.renderer, drains),
+                drains=tuple(sorted(drains)),
+                request_id=submission.request_id,
             )
-        self._write.audit(*rows)
+        )
 
     def _drains_touched(self, outcome: Record | Refused) -> Iterator[str]:
         """The drains whose data a record is, or changes."""
@@ -195,30 +205,34 @@ class Commit:
 
     # Out
 
-    def _answer(self, lines: Sequence[Taken], written: dict[str, list[Written]]) -> Answer:
+    def _answer(self, lines: Sequence[Taken], written: Versions) -> Answer:
         everything = len(lines) == 1
         return answer(tuple(self._result(one, written, everything) for one in lines))
 
-    def _result(self, one: Taken, written: dict[str, list[Written]], everything: bool) -> Result:
-        if isinstance(one.outcome, Refused):
-            refused = one.outcome
-            return Result(
-                id=refused.id, record=refused.kind, status="held", problems=one.problems, held_id=one.held_id
+    def _result(self, one: Taken, written: Versions, everything: bool) -> Result:
+        record = one.became or one.outcome
+        if isinstance(record, Refused) or one.status == "held":
+            id_, kind = (
+                (record.id, record.kind) if isinstance(record, Refused) else (record.key.id, record.key.kind)
             )
-        key = one.outcome.key
-        if one.status == "held":
             return Result(
-                id=key.id, record=key.kind, status="held", problems=one.problems, held_id=one.held_id
+                id=id_,
+                record=kind,
+                status="held",
+                problems=one.problems,
+                held_id=one.held_id,
+                held_as=one.held_as,
             )
+        key = record.key
         standing = self._loaded.book.status(key)
         status: Status = one.status
         if status == "accepted" and standing in ("waiting", "set-aside"):
             status = standing
         problems = one.problems
         if standing == "waiting":
-            problems = (*problems, *why_waiting(self._loaded.book, one.outcome))
+            problems = (*problems, *why_waiting(self._loaded.book, record))
         own = self._loaded.rendered.id_of(key)
-        shown = [w for id_, found in written.items() if everything or id_ == own for w in found]
+        shown = [w for id_, found in written.items() if everything or id_ == own for w in found.values()]
         return Result(
             id=key.id,
             record=key.kind,
@@ -231,6 +245,14 @@ class Commit:
     def _findings(self, key: Key) -> tuple[FindingView, ...]:
         found = [finding for entry in self._loaded.book.entries(key) for finding in entry.findings]
         return tuple(FindingView(code=f.code, issue=f.issue, at=f.at, text=f.text) for f in found)
+
+
+def _joined(before: Versions, new: Mapping[str, Sequence[Written]]) -> Versions:
+    """The latest versions of each; those before stay as they are, for a commit that fails undoes nothing of them."""
+    joined = dict(before)
+    for id_, found in new.items():
+        joined[id_] = joined.get(id_, {}) | {each.reference: each for each in found}
+    return joined
 
 
 def _held(submission: Submission, one: Taken) -> NewHeld:

@@ -6,6 +6,7 @@
     ├── SchemaAhead         the database was upgraded by a newer release
     ├── StoreBusy           another writer held the lock for too long: try again
     ├── StoreUnavailable    the database can't be reached, or its disk refuses
+    ├── ClockBehind         the clock is far behind the last commit: one of the two is wrong
     ├── BadArchive          a backup is cut off, changed or of another format
     ├── FileIsThere         a backup never takes another file's place
     ├── NotEmpty            a backup can only be restored into an empty database
@@ -26,6 +27,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 
 from sqlalchemy import exc
 
@@ -96,6 +98,25 @@ class StoreUnavailable(StoreFault):
 
     def __str__(self) -> str:
         return f"the database is unavailable ({self.reason}): see that it runs, can be reached, and has room"
+
+
+class ClockBehind(StoreFault):
+    """The clock is far behind the last commit. Nothing was written: what came would be dated in a time to come."""
+
+    def __init__(self, clock: datetime, last: datetime) -> None:
+        self.clock, self.last = clock, last
+        super().__init__(clock, last)
+
+    def __str__(self) -> str:
+        return (
+            f"the clock says {_minute(self.clock)}, but the last commit is of {_minute(self.last)}: nothing is written "
+            "meanwhile. Set the clock of this machine right. If it is right, it was ahead when that was committed: "
+            "wait until then, or restore the last backup from before and have what came since sent again."
+        )
+
+
+def _minute(instant: datetime) -> str:
+    return instant.astimezone(UTC).isoformat(timespec="minutes")
 
 
 class BadArchive(StoreFault):

@@ -36,6 +36,8 @@ from drainledger.store.schema import audit, held, journal, journal_names, mappin
 #: How many values one statement asks for at once; SQLite takes 32,766, PostgreSQL's protocol 65,535.
 BATCH: Final = 1000
 
+_SETTLED: Final[tuple[HeldState, ...]] = ("held", "replayed", "discarded")
+
 T = TypeVar("T")
 Query: TypeAlias = Select[*tuple[Any, ...]]
 AnyRow: TypeAlias = Row[*tuple[Any, ...]]
@@ -190,14 +192,15 @@ class Read:
         return self._connection.scalar(query) or 0
 
     def held_as(self, source: str, raws: Collection[bytes]) -> dict[bytes, HeldRow]:
-        """Of these bytes, those that are held already as this source sent them; the first where several are."""
+        """Of these bytes, those that are or were held as this source sent them. Where several rows are of the same, the
+        first that is held still; else the first that was replayed; else the first that was discarded."""
         digests = {codec.held_digest(source, raw) for raw in raws}
-        found: dict[bytes, HeldRow] = {}
+        found: list[HeldRow] = []
         for some in batches(digests):
-            query = self._of(select(held), held).where(held.c.digest.in_(some), held.c.state == "held")
-            for row in map(_held, self._connection.execute(query.order_by(held.c.held_id))):
-                found.setdefault(row.raw, row)
-        return found
+            query = self._of(select(held), held).where(held.c.digest.in_(some))
+            found += map(_held, self._connection.execute(query))
+        found.sort(key=lambda row: (_SETTLED.index(row.state), row.held_id), reverse=True)
+        return {row.raw: row for row in found}
 
     # Rules and audit
 

@@ -6,11 +6,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 
-from sqlalchemy import Connection, inspect, select, text
+from sqlalchemy import Connection, func, inspect, select, text
 
 from drainledger.store import schema
 from drainledger.store.engine import Database
 from drainledger.store.errors import SchemaAhead, SchemaBehind
+from drainledger.store.instants import from_micros
 from drainledger.store.read import Read
 from drainledger.store.tenancy import lock_tenant
 from drainledger.store.write import Write
@@ -68,6 +69,12 @@ class Store:
         """Everyone who ever wrote, in code point order."""
         with self.database.read() as connection:
             return list(connection.scalars(select(schema.tenants.c.tenant).order_by(schema.tenants.c.tenant)))
+
+    def last_received_at(self) -> datetime:
+        """The latest commit of any tenant; 1970 where there is none."""
+        with self.database.read() as connection:
+            found = connection.scalar(select(func.max(schema.tenants.c.last_received_at)))
+        return from_micros(0) if found is None else found
 
     def close(self) -> None:
         self.database.close()

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime
-from typing import Any, Literal
+from datetime import datetime, timedelta
+from typing import Any, Final, Literal
 
 import msgspec
 from sqlalchemy import Connection, Insert, Table, case, insert, update
@@ -15,7 +15,14 @@ from sqlalchemy.exc import IntegrityError
 from drainledger.domain.refolds import names_of
 from drainledger.domain.statements import slot_of
 from drainledger.store import codec
-from drainledger.store.errors import HeldIsClosed, SeqNotAdvanced, SlotTaken, UnknownHeld, VersionSkipped
+from drainledger.store.errors import (
+    ClockBehind,
+    HeldIsClosed,
+    SeqNotAdvanced,
+    SlotTaken,
+    UnknownHeld,
+    VersionSkipped,
+)
 from drainledger.store.held_ids import new_held_ids
 from drainledger.store.instants import after
 from drainledger.store.read import Read
@@ -32,9 +39,13 @@ from drainledger.store.rows import (
 from drainledger.store.schema import audit, held, journal, journal_names, mapping_versions, outbox, versions
 from drainledger.store.tenancy import TenantState, insert_new, save_tenant
 
+#: How far the clock may be behind a tenant's last commit: several machines never agree to the second.
+MOST_BEHIND: Final = timedelta(minutes=10)
+
 
 class Write(Read):
-    """One transaction that writes. `received_at` is that of every row in it: by the clock, but later than any before.
+    """One transaction that writes. `clock` is what the clock said; `received_at` that of every row in it: by the clock,
+    but later than any before.
 
     A database refuses to go on after an error inside a transaction: put what may fail behind a savepoint.
     """
@@ -45,6 +56,7 @@ class Write(Read):
         super().__init__(connection, tenant)
         self._saved = msgspec.structs.replace(state)
         self._state = state
+        self.clock = received_at
         self.received_at = max(received_at, after(state.received_at))
         self._current: dict[str, VersionRow | None] = {}
 
@@ -55,6 +67,11 @@ class Write(Read):
 
     def last_seq(self) -> int:
         return self._state.seq
+
+    def check_clock(self) -> None:
+        """Raises ClockBehind where rows that order by `received_at` would be written in a time that has not come."""
+        if self._saved.received_at - self.clock > MOST_BEHIND:
+            raise ClockBehind(self.clock, self._saved.received_at)
 
     @contextmanager
     def savepoint(self) -> Iterator[None]:
@@ -305,6 +322,7 @@ class Write(Read):
 
     def _touch(self) -> None:
         """A later commit must have a later received_at."""
+        self.check_clock()
         self._state.received_at = self.received_at
 
 

@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, Response
 
 from drainledger.intake.views import Views
 from drainledger.settings import Settings
-from drainledger.store.errors import StoreFault
+from drainledger.store.errors import ClockBehind, StoreFault
 from drainledger.store.store import Store
 from drainledger.web import health, logs, openapi
 from drainledger.web.about import description, page
@@ -102,6 +102,12 @@ def _answer_errors(app: FastAPI) -> None:
             "again, and those that were are duplicates.",
             headers=retry_after(2),
         )
+        return refused(service_of(request), told, request.scope)
+
+    @app.exception_handler(ClockBehind)
+    async def clock_behind(request: Request, error: ClockBehind) -> Response:
+        logs.logger().error("clock behind", request=request.state.request, told=str(error))
+        told = Refusal("clock-behind", f"Nothing of this request was taken: {error}", headers=retry_after(60))
         return refused(service_of(request), told, request.scope)
 
     @app.exception_handler(RequestValidationError)

@@ -47,6 +47,11 @@ class Audit:
         self._thread = threading.Thread(target=self._work, name="audit", daemon=True)
         self._thread.start()
 
+    @property
+    def alive(self) -> bool:
+        """Whether rows are written; nothing that is read is answered without."""
+        return self._thread.is_alive()
+
     @asynccontextmanager
     async def access(self, request: Request, principal: Principal, action: str) -> AsyncIterator[Access]:
         """Around a route's work; at its end the row is on disk, also where the work ends in a refusal.
@@ -109,7 +114,7 @@ class Audit:
             with self._store.write(tenant, self._clock()) as write:
                 known = self._patients(write, {drain for row, _ in rows for drain in row.drains})
                 write.audit(*(_named(row, known) for row, _ in rows))
-        except Exception as fault:  # told to each caller: without its row nothing is answered
+        except BaseException as fault:  # told to each caller: without its row nothing is answered
             for _, written in rows:
                 if written.set_running_or_notify_cancel():
                     written.set_exception(fault)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import secrets
 import time
 from typing import Final
@@ -14,7 +15,7 @@ from drainledger.web import logs
 from drainledger.web.caution import REQUEST_HEADER, common_headers
 from drainledger.web.demo import from_here
 from drainledger.web.metrics import known_method
-from drainledger.web.problems import MEDIA_TYPE, Refusal, problem
+from drainledger.web.problems import MEDIA_TYPE, Refusal, problem, retry_after
 from drainledger.web.service import Service
 
 #: Asked for every few seconds by machines: not worth a line each.
@@ -52,6 +53,11 @@ class Envelope:
                 await self._app(scope, receive, answer.send)
         except Refusal as refusal:
             await refused(self._service, refusal, scope)(scope, receive, answer.send)
+        except asyncio.CancelledError:
+            if answer.begun:
+                raise
+            # The time to finish is up. Not raised again: whoever calls is told in words, not by a bare 500.
+            await refused(self._service, _CUT_OFF, scope)(scope, receive, answer.send)
         except Exception as fault:
             logs.logger().error("fault", request=scope["state"]["request"], **logs.told(fault))
             if answer.begun:
@@ -76,6 +82,12 @@ class Envelope:
         )
 
 
+_CUT_OFF: Final = Refusal(
+    "stopping",
+    "The service stops and could not wait for the end of this request. Of records it is not known whether they were "
+    "taken: send them again, and those that were are duplicates.",
+    headers={**retry_after(5), "Connection": "close"},
+)
 _FAULT: Final = Refusal(
     "fault",
     "This is a fault of the service, and it is in its log under the request's name. Please report it.",

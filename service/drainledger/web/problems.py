@@ -50,6 +50,8 @@ CATALOGUE: Final[Mapping[str, Kind]] = MappingProxyType(
         "too-many-requests": Kind(429, "The caller sends too many requests"),
         "fault": Kind(500, "A fault of the service"),
         "stopping": Kind(503, "The service is stopping"),
+        "partly-taken": Kind(503, "Some of the records were taken, and not the others"),
+        "clock-behind": Kind(503, "The clock of the service is far behind the last commit"),
         "busy": Kind(503, "The service has too much to do at the moment"),
         "store-unavailable": Kind(503, "The database can't be used at the moment"),
         "keys-unavailable": Kind(

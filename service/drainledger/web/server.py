@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from contextlib import suppress
 from types import FrameType
 from typing import Any
 
@@ -17,7 +18,7 @@ from drainledger.web import logs
 from drainledger.web.gate import Gate
 from drainledger.web.service import Service
 
-#: After everything begun has ended, or its time is up, connections have this long to close, s.
+#: When time is up, a commit that is begun has this long to end; then connections have it to close, s.
 _LAST_SECONDS = 2
 
 
@@ -87,11 +88,11 @@ class _Timer:
 
 class Server(uvicorn.Server):
     """On the first signal it lets nothing new in, finishes what is begun, and ends with exit code 0; on the second it
-    ends at once."""
+    ends at once. What is not finished in time is given up by `cut`, and told so."""
 
-    def __init__(self, config: uvicorn.Config, gate: Gate, seconds: float) -> None:
+    def __init__(self, config: uvicorn.Config, gate: Gate, seconds: float, cut: Callable[[], None]) -> None:
         super().__init__(config)
-        self._gate, self._seconds = gate, seconds
+        self._gate, self._seconds, self._cut = gate, seconds, cut
         self._loop: asyncio.AbstractEventLoop | None = None
         self._stopping: asyncio.Task[None] | None = None
 
@@ -109,6 +110,7 @@ class Server(uvicorn.Server):
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         if self._gate.closed or self._loop is None:
+            self._cut()
             self.force_exit = self.should_exit = True
             return
         self._gate.close()
@@ -124,6 +126,10 @@ class Server(uvicorn.Server):
                 await self._gate.empty()
         except TimeoutError:
             logs.logger().warning("cut off", in_flight=self._gate.in_flight)
+            self._cut()
+            with suppress(TimeoutError):
+                async with asyncio.timeout(_LAST_SECONDS):
+                    await self._gate.empty()
         self.should_exit = True
 
 
@@ -142,4 +148,4 @@ def server_of(app: FastAPI, settings: Settings) -> Server:
         server_header=False,
         timeout_graceful_shutdown=_LAST_SECONDS,
     )
-    return Server(config, service.gate, settings.stop_seconds)
+    return Server(config, service.gate, settings.stop_seconds, service.intake.cut)

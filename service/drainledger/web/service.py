@@ -31,7 +31,12 @@ class Verifies(Protocol):
 class Submits(Protocol):
     """The way in; drainledger.intake.intake.Intake."""
 
+    @property
+    def alive(self) -> bool: ...
+
     def submit(self, submission: Submission) -> Future[Answer]: ...
+
+    def cut(self) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)

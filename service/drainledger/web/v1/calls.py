@@ -11,7 +11,8 @@ from starlette.concurrency import run_in_threadpool
 
 from drainledger.domain.entries import DrainLedger
 from drainledger.intake.answers import Answer, Submission
-from drainledger.intake.intake import Closed
+from drainledger.intake.intake import Closed, PartlyTaken
+from drainledger.web import logs
 from drainledger.web.problems import Refusal, retry_after
 from drainledger.web.service import Service
 
@@ -42,19 +43,33 @@ def no_such_drain() -> Refusal:
 
 
 async def submitted(service: Service, submission: Submission) -> Answer:
-    """The answer, once it is on disk. Raises Refusal `stopping`, and what the commit raises."""
+    """The answer, once it is on disk. Raises Refusal `stopping` or `partly-taken`, and what the commit raises."""
     try:
         future = service.intake.submit(submission)
+        # Shielded: what was let in is written, also where nobody waits for the answer any more.
+        answer = await asyncio.shield(asyncio.wrap_future(future))
     except Closed:
         raise Refusal(
             "stopping",
             "Nothing of this request was taken: send it again, to another instance or a little later.",
             headers=retry_after(5),
         ) from None
-    answer = await asyncio.wrap_future(future)
+    except PartlyTaken as cut:
+        raise _cut_off(submission, cut) from cut
     for result in answer.results:
         service.metrics.records(result.status, 1)
     return answer
+
+
+def _cut_off(submission: Submission, cut: PartlyTaken) -> Refusal:
+    if cut.__cause__ is not None and not cut.stopped:
+        logs.logger().error("store", request=submission.request_id, **logs.told(cut.__cause__))
+    return Refusal(
+        "partly-taken",
+        f"At least {cut.taken} of the {cut.records} records are taken, and on disk. Send all of them again: those that "
+        "were taken are duplicates.",
+        headers=retry_after(5 if cut.stopped else 2),
+    )
 
 
 def status_of(answer: Answer) -> int:

@@ -103,7 +103,13 @@ _MENDED: dict[str, Any] = {"requestBody": record_schema.MENDED_BODY}
     responses={
         200: gives("It is taken, and held no more", Answer),
         422: gives("It is held still, with the reasons", Answer),
-        **refusals(*VIEW, "not-found", "already-settled", *(code for code in BODY if code != "no-records")),
+        **refusals(
+            *VIEW,
+            "not-found",
+            "already-settled",
+            *(code for code in BODY if code != "no-records"),
+            "clock-behind",
+        ),
     },
 )
 async def replay(request: Request, principal: Operator, held_id: HeldId) -> Response:

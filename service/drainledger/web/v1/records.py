@@ -36,6 +36,8 @@ BODY = (
     "unsupported-coding",
     "busy",
 )
+#: What writing may end in.
+WRITES = ("partly-taken", "clock-behind")
 _BODY_PROPER: dict[str, Any] = {"requestBody": record_schema.REQUEST_BODY}
 
 
@@ -48,7 +50,7 @@ _BODY_PROPER: dict[str, Any] = {"requestBody": record_schema.REQUEST_BODY}
         200: gives("None is held. What is answered is on disk", Answer),
         207: gives("Some are held, with the reasons; the others are taken", Answer),
         422: gives("All are held, with the reasons. Their bytes are kept: mend and replay them", Answer),
-        **refusals(*KNOWN, *BODY, "no-source", "bad-parameter", "not-your-source"),
+        **refusals(*KNOWN, *BODY, "no-source", "bad-parameter", "not-your-source", *WRITES),
     },
 )
 async def post_records(
