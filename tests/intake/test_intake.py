@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ import pytest
 from drainledger.intake.intake import Closed, Intake
 from drainledger.store.store import Store
 from drainledger.store.write import Write
-from tests.intake.service import histories, latest, new_intake, running, send, sqlite_url
+from tests.intake.service import Clock, histories, latest, new_intake, running, send, sqlite_url
 from tests.journals.raw import Raw, collector, connected, correction, drain, level, replaced, retraction
 
 SETUP = (drain(), collector("col-1"), collector("col-2"), connected("06:00"))
@@ -260,3 +261,71 @@ def test_a_corrected_unit_leaves_its_use_as_it_was(service: tuple[Store, Intake]
     send(intake, correction(collector("col-1"), "08:00", serial="S-2"))
     assert sorted(versions(store, "DeviceUseStatement")) == before
     assert 2 in versions(store, "Device")
+
+
+NAIVE = level("07:00", 40) | {"at": "2026-03-02T07:00:00"}
+
+
+def held_rows(store: Store) -> list[str]:
+    with store.read("t") as read:
+        return [row.state for row in read.held(state=None)]
+
+
+def test_a_retry_of_what_was_replayed_is_a_duplicate_of_what_it_became(either: tuple[Store, Intake]) -> None:
+    """A source that got no answer sends the same bytes again, after somebody mended and replayed them."""
+    store, intake = either
+    send(intake, *SETUP)
+    held_id = send(intake, NAIVE).results[0].held_id
+    send(intake, level("07:00", 40, id="mended"), replays=held_id)
+    answer = send(intake, NAIVE, level("08:00", 50))
+    assert (answer.duplicates, answer.held, answer.accepted) == (1, 0, 1)
+    again = answer.results[0]
+    assert (again.id, again.record, again.status) == ("mended", "reading", "duplicate")
+    assert (again.held_id, again.problems) == (None, ())
+    assert held_rows(store) == ["replayed"]
+    assert send(intake, NAIVE, source="theatre").held == 1
+    restarted = new_intake(store)
+    try:
+        assert send(restarted, NAIVE).results[0].id == "mended"
+    finally:
+        restarted.close()
+
+
+def test_a_retry_of_a_conflict_that_was_replayed_is_a_duplicate(either: tuple[Store, Intake]) -> None:
+    store, intake = either
+    send(intake, *SETUP, level("07:00", 40))
+    other = level("07:00", 50)
+    held_id = send(intake, other).results[0].held_id
+    send(intake, level("07:00", 50, id="mended"), replays=held_id)
+    assert [(r.id, r.status) for r in send(intake, other).results] == [("mended", "duplicate")]
+    assert held_rows(store) == ["replayed"]
+
+
+def test_a_retry_of_what_was_discarded_is_not_held_anew(either: tuple[Store, Intake]) -> None:
+    store, intake = either
+    first = send(intake, NAIVE).results[0]
+    assert first.held_as == "held"
+    with store.write("t", datetime(2027, 1, 1, tzinfo=UTC)) as write:
+        write.set_held(first.held_id or "", "discarded", reason="a test", by="key:k1")
+    again = send(intake, NAIVE).results[0]
+    assert (again.status, again.held_id, again.held_as) == ("held", first.held_id, "discarded")
+    assert again.problems
+    assert held_rows(store) == ["discarded"]
+
+
+def test_the_future_is_judged_by_the_clock_itself(either: tuple[Store, Intake]) -> None:
+    """The last commit may be a little ahead of the clock; what counts as misdated does not move with it."""
+    store, _ = either
+    now = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
+    ahead = new_intake(store, clock=Clock(now + timedelta(minutes=9)))
+    behind = new_intake(store, clock=Clock(now))
+    try:
+        send(ahead, *SETUP)
+        answer = send(behind, level("07:09", 40), level("07:15", 50))
+    finally:
+        ahead.close()
+        behind.close()
+    assert [result.status for result in answer.results] == ["accepted", "held"]
+    with store.read("t") as read:
+        receipts = [row.received_at for row in read.rows(0, 10)]
+    assert receipts == sorted(receipts)
