@@ -224,8 +224,24 @@ class Book:
 
     def entries(self, key: Key) -> list[NodeEntry]:
         """The entries of a record, one for each drain that it concerns."""
-        found = [drain.entry(key) for drain in self._drains.values() if drain.holds(key)]
+        drains = (self._drains.get(drain_id) for drain_id in sorted(self._may_hold(key)))
+        found = [drain.entry(key) for drain in drains if drain is not None]
         return [entry for entry in found if entry is not None]
+
+    def _may_hold(self, key: Key) -> set[str]:
+        """The drains whose ledgers may have an entry of a record: the one it names, and for a change of a unit all that
+        are tied to it."""
+        slot = slot_of(key)
+        statement = self._in_force.get(slot)
+        record = statement.record if statement is not None else None
+        if not isinstance(record, Event | Reading):
+            return set()
+        named = {record.drain} if record.drain is not None else set[str]()
+        if isinstance(record, Reading) or not self._is_change(slot):
+            return named
+        return named | self._drains_tied_to(
+            c for c in (record.collector, record.from_collector) if c is not None
+        )
 
     def status(self, key: Key) -> Standing | None:
         """Whether a record is used, waiting or set aside; None where it is unknown or retracted."""

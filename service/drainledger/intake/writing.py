@@ -231,8 +231,8 @@ class Commit:
         problems = one.problems
         if standing == "waiting":
             problems = (*problems, *why_waiting(self._loaded.book, record))
-        own = self._loaded.rendered.id_of(key)
-        shown = [w for id_, found in written.items() if everything or id_ == own for w in found.values()]
+        own = written.get(self._loaded.rendered.id_of(key), {})
+        shown = [w for found in (written.values() if everything else (own,)) for w in found.values()]
         return Result(
             id=key.id,
             record=key.kind,
