@@ -169,8 +169,9 @@ def test_the_act_is_in_the_journal(url: str, changed: tuple[Path, Mappings]) -> 
         views = Views(store, new.rules, renderer=renderer_of)
         assert ledger_of(store, new, known_at=last.received_at) == OLD
         assert ledger_of(store, new, known_at=acts[-1].received_at) == NEW
-        changes = views.changes_since(TENANT, "drn-1", last.received_at)
-        assert changes is not None
+        page = views.changes_since(TENANT, "drn-1", last.received_at)
+        assert page is not None
+        changes = page.changes
         assert [(one.cause.key, one.cause.seq) for one in changes] == [(acts[0].key, acts[0].seq)]
         assert {node.key.id for node in changes[0].nodes} >= {"r-0800", "r-0930"}
         assert changes[0].windows

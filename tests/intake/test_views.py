@@ -57,8 +57,9 @@ def test_what_changed_since_and_because_of_what(service: tuple[Store, Intake, Vi
     with store.read(TENANT) as read:
         then = read.rows(0, 100)[-1].received_at
     send(intake, correction(at_eight, "09:10", level={"value": 70, "unit": "mL"}))
-    changes = views.changes_since(TENANT, "drn-1", then)
-    assert changes is not None
+    page = views.changes_since(TENANT, "drn-1", then)
+    assert page is not None
+    changes = page.changes
     assert [change.cause.record.key.id for change in changes] == ["c-r-0800"]
     changed = {node.key.id: node.new for node in changes[0].nodes}
     assert set(changed) == {"r-0800", "r-0900"}
@@ -96,9 +97,9 @@ def test_a_rate_per_weight_leads_to_who_gave_the_weight(service: tuple[Store, In
 def test_drains_come_a_page_at_a_time(service: tuple[Store, Intake, Views]) -> None:
     _, intake, views = service
     send(intake, *(drain(f"d{number}") for number in range(5)))
-    first = views.drains(TENANT, "", 3)
+    first, _ = views.drains(TENANT, "", 3)
     assert [ledger.drain.id for ledger in first] == ["d0", "d1", "d2"]
-    assert [ledger.drain.id for ledger in views.drains(TENANT, "d2", 3)] == ["d3", "d4"]
+    assert [ledger.drain.id for ledger in views.drains(TENANT, "d2", 3)[0]] == ["d3", "d4"]
 
 
 def test_held_records_are_counted(service: tuple[Store, Intake, Views]) -> None:

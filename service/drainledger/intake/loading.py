@@ -31,7 +31,11 @@ RowsAfter = Callable[[int, int], list[JournalRow]]
 
 
 class Loaded:
-    """The part of a tenant's journal that is in memory. Not thread-safe: it has one owner."""
+    """The part of a tenant's journal that is in memory. Not thread-safe: it has one owner.
+
+    What is told to be in memory is so only once all of it is: after a fault of the store, the same call made again
+    loads what the first left out.
+    """
 
     def __init__(self, rules: Rules, renderer: Renderer) -> None:
         self.book = Book(rules)
@@ -41,6 +45,7 @@ class Loaded:
         self._seqs: set[int] = set()
         self._rules: dict[str, Rules] = {rules.version: rules}
         self.judgements = Judgements()
+        self._settles = True
 
     @property
     def size(self) -> int:
@@ -67,6 +72,20 @@ class Loaded:
             self.last_seq = read.last_seq()
         self._load(read, {name for name in names if name[0] != "slot"} - self._names)
 
+    def gather(self, read: Read, names: Iterable[Tie], rows_after: RowsAfter | None = None) -> None:
+        """Catches up and loads as `catch_up` and `ensure` do, but folds nothing: no connection waits for a fold. Ask
+        the book nothing before `settle`."""
+        self._settles = False
+        try:
+            self.catch_up(read, rows_after)
+            self.ensure(read, names)
+        finally:
+            self._settles = True
+
+    def settle(self) -> None:
+        """Folds what was gathered. What the journal holds has been written: it makes no difference."""
+        self.rendered.take_as_written(self.book.refold())
+
     def waiting_for(self, read: Read, slots: Collection[Slot]) -> list[JournalRow]:
         """Loads the corrections and retractions that came before the records of these slots."""
         rows = _by_names(read, {slot_tie(slot) for slot in slots})
@@ -76,7 +95,7 @@ class Loaded:
     def recall(self, read: Read, rows: Collection[JournalRow]) -> None:
         """Loads these rows themselves: a retraction of what is not known yet is tied to nothing that brings it."""
         self._add(read, rows)
-        self._settle()
+        self.settle()
 
     @property
     def names(self) -> frozenset[Tie]:
@@ -99,32 +118,39 @@ class Loaded:
             return True
         return not isinstance(record, Refold) and any(self.has(slot) for slot in targets(record))
 
-    def replay(self, read: Read, rows: Collection[JournalRow]) -> Changes:
-        """Adds these rows and no others, and folds; what they change."""
-        self._add(read, rows)
+    def replay(self, rows: Collection[JournalRow]) -> Changes:
+        """Adds these rows, which `rows_about` gave, and no others, and folds; what they change."""
+        self._put(rows)
         return self.book.refold()
 
     def rows_about(self, read: Read, names: Iterable[Tie]) -> list[JournalRow]:
-        """Every row that these names are tied to, in the order of the journal; nothing is loaded."""
+        """Every row that these names are tied to, in the order of the journal; none is loaded, but `replay` can do so
+        when the connection is given back."""
         found: dict[int, JournalRow] = {}
-        for rows in self._tied(read, set(names)):
+        for _, rows in self._tied(read, set(names)):
             found |= {row.seq: row for row in rows}
+        self._learn(read, found.values())
         return [found[seq] for seq in sorted(found)]
 
     def _load(self, read: Read, wanted: set[Tie]) -> None:
-        for rows in self._tied(read, wanted):
+        loaded: set[Tie] = set()
+        for names, rows in self._tied(read, wanted):
             self._add(read, rows)
-        self._settle()
+            loaded |= names
+        self._names |= loaded
+        if self._settles:
+            self.settle()
 
-    def _tied(self, read: Read, wanted: set[Tie]) -> Iterator[list[JournalRow]]:
+    def _tied(self, read: Read, wanted: set[Tie]) -> Iterator[tuple[set[Tie], list[JournalRow]]]:
         """Rows that name what is wanted, and then what they name, until nothing is left; with what corrects or retracts
-        them."""
+        them. Each time the names that were asked for, and the rows."""
+        seen = set(self._names)
         while wanted:
-            self._names |= wanted
+            seen |= wanted
             rows = _by_names(read, wanted)
             rows += _by_names(read, {slot_tie(row.slot) for row in rows})
-            yield rows
-            wanted = {name for row in rows for name in row.names if name[0] != "slot"} - self._names
+            yield wanted, rows
+            wanted = {name for row in rows for name in row.names if name[0] != "slot"} - seen
 
     def _take(self, read: Read, rows: list[JournalRow]) -> None:
         # What corrects or retracts them may have come before them, when it concerned nothing that was loaded.
@@ -133,27 +159,27 @@ class Loaded:
         self._load(read, {name for row in rows for name in row.names if name[0] != "slot"} - self._names)
 
     def _add(self, read: Read, rows: Collection[JournalRow]) -> None:
+        fresh = [row for row in rows if row.seq not in self._seqs]
+        self._learn(read, fresh)
+        self._put(fresh)
+
+    def _put(self, rows: Iterable[JournalRow]) -> None:
         for row in sorted(rows, key=lambda row: row.seq):
             if row.seq not in self._seqs:
-                self._seqs.add(row.seq)
                 if isinstance(row.record, Refold):
                     for key, version in self.judgements.refold(row):
-                        self.book.judge(key, self._rules_of(read, version))
+                        self.book.judge(key, self._rules[version])
                 else:
                     version = self.judgements.take(row.seq, row.record, row.rules_version)
-                    self.book.add(row.record, self._rules_of(read, version))
+                    self.book.add(row.record, self._rules[version])
+                self._seqs.add(row.seq)
 
-    def _settle(self) -> None:
-        """What the journal holds has been written: it makes no difference."""
-        self.rendered.take_as_written(self.book.refold())
-
-    def _rules_of(self, read: Read, version: str) -> Rules:
-        known = self._rules.get(version)
-        if known is None:
+    def _learn(self, read: Read, rows: Iterable[JournalRow]) -> None:
+        """The versions of the rules by which these rows are judged."""
+        for version in {row.rules_version for row in rows} - self._rules.keys():
             content = read.mapping(version)
             assert content is not None, "a row's mapping version is stored with it"
-            known = self._rules[version] = msgspec.json.decode(content, type=Rules)
-        return known
+            self._rules[version] = msgspec.json.decode(content, type=Rules)
 
 
 def rules_content(rules: Rules) -> bytes:

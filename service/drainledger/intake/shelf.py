@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from drainledger.domain.naming import Tie
+from drainledger.intake.folds import WAIT_SECONDS, TooManyReads
 from drainledger.intake.loading import Loaded
 
 #: Records in memory over all tenants' books, and books. The one in use is kept, whatever its size.
@@ -24,6 +25,8 @@ class _Book:
     loaded: Loaded
     lock: threading.Lock = field(default_factory=threading.Lock)
     size: int = 0
+    #: Whoever waited for it must not take it.
+    failed: bool = False
 
 
 class Shelf:
@@ -41,20 +44,42 @@ class Shelf:
         """How many records are in memory, as of when each book was last put back."""
         return self._records
 
+    def is_ready(self, tenant: str, name: Tie) -> bool:
+        """Whether a book is loaded, and nobody has it at the moment."""
+        with self._lock:
+            book = self._books.get((tenant, name))
+            return book is not None and book.size > 0 and not book.lock.locked()
+
     @contextmanager
     def book(self, tenant: str, name: Tie) -> Iterator[Loaded]:
-        """The book of a drain or a collector, for this thread alone. One that failed is not kept."""
+        """The book of a drain or a collector, for this thread alone. One that failed is not kept. Raises TooManyReads
+        where another has it for too long."""
         place = (tenant, name)
-        with self._lock:
-            book = self._books.setdefault(place, _Book(self._new(tenant)))
-            self._books.move_to_end(place)
-        with book.lock:
+        book = self._take(place)
+        try:
             try:
                 yield book.loaded
             except BaseException:
+                book.failed = True
                 self._drop(place, book)
                 raise
             self._put_back(place, book)
+        finally:
+            book.lock.release()
+
+    def _take(self, place: _Name) -> _Book:
+        """The book of a place, locked, and whole."""
+        while True:
+            with self._lock:
+                book = self._books.get(place)
+                if book is None:
+                    book = self._books[place] = _Book(self._new(place[0]))
+                self._books.move_to_end(place)
+            if not book.lock.acquire(timeout=WAIT_SECONDS):
+                raise TooManyReads
+            if not book.failed:
+                return book
+            book.lock.release()  # who had it before has failed, and let go of it
 
     def _put_back(self, place: _Name, book: _Book) -> None:
         with self._lock:

@@ -11,6 +11,7 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, Response
 
+from drainledger.intake.folds import TooManyReads
 from drainledger.intake.views import Views
 from drainledger.settings import Settings
 from drainledger.store.errors import ClockBehind, StoreFault
@@ -100,6 +101,15 @@ def _answer_errors(app: FastAPI) -> None:
             "store-unavailable",
             "The database is busy or out of reach. Of records it is not known whether they were taken: send them "
             "again, and those that were are duplicates.",
+            headers=retry_after(2),
+        )
+        return refused(service_of(request), told, request.scope)
+
+    @app.exception_handler(TooManyReads)
+    async def too_many_reads(request: Request, error: TooManyReads) -> Response:
+        told = Refusal(
+            "too-many-requests",
+            "Other long reads of this tenant are at work: what it asked for before comes first. Ask again.",
             headers=retry_after(2),
         )
         return refused(service_of(request), told, request.scope)

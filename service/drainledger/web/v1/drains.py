@@ -44,13 +44,9 @@ async def list_drains(
     service = service_of(request)
     async with service.audit.access(request, principal, "search") as access:
         after = service.cursors.read(principal.tenant, "drains", cursor)
-        ledgers = await in_thread(lambda: service.views.drains(principal.tenant, after, limit))
+        ledgers, last = await in_thread(lambda: service.views.drains(principal.tenant, after, limit))
         access.drains.update(ledger.drain.id for ledger in ledgers)
-        more = (
-            service.cursors.give(principal.tenant, "drains", ledgers[-1].drain.id)
-            if len(ledgers) == limit
-            else None
-        )
+        more = None if last is None else service.cursors.give(principal.tenant, "drains", last)
         page = shapes.DrainsPage(drains=[drain_views.summary(ledger) for ledger in ledgers], next=more)
         headers = {"Link": next_link("/v1/drains", more, limit=limit)} if more else {}
         reply = view_reply(request, msgspec.json.encode(page), JSON, headers=headers)

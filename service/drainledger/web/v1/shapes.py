@@ -141,11 +141,13 @@ class Change(Struct, kw_only=True):
 
 
 class ChangesView(Struct, kw_only=True):
-    """What changed in a drain's ledger after `since`, an instant of receipt, in the order of the journal."""
+    """What changed in a drain's ledger after `since`, an instant of receipt, in the order of the journal. `next` is the
+    cursor of what came later still; null: there is no more."""
 
     drain: str
     since: str
     changes: list[Change]
+    next: str | None = None
 
 
 class LedgerView(Struct, kw_only=True):
