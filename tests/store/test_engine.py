@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager
 
 import psycopg
 import pytest
 
 from drainledger.store import engine as engines
+from drainledger.store import keys
 from drainledger.store.engine import Database
 from drainledger.store.errors import StoreBusy, StoreUnavailable
 from drainledger.store.store import Store
@@ -124,3 +125,19 @@ def test_no_fault_shows_what_was_stored(database_url: str) -> None:
     with opened(database_url) as store, pytest.raises(StoreUnavailable) as caught, store.read(TENANT) as read:
         read._connection.exec_driver_sql("INSERT INTO tenants VALUES ('P-1042', 0, 0, 0)")
     assert "P-1042" not in str(caught.value)
+
+
+def test_long_reads_leave_connections_for_keys_and_health(
+    database_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(engines, "LOCK_SECONDS", 1)
+    store = Store.open(database_url, readers=1)
+    with closing(store), ExitStack() as taken:
+        text, row = keys.create(store, TENANT, source=None, scopes=("read",), now=NOON)
+        for _ in range(2):
+            taken.enter_context(store.read(TENANT))
+        with pytest.raises(StoreBusy), store.read(TENANT):
+            pass
+        assert keys.verify(store, text, NOON) == row
+        store.ping()
+        store.last_received_at()

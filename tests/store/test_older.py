@@ -91,6 +91,11 @@ def assert_goes_on(url: str) -> None:
                 ("held", None, None),
                 ("replayed", None, None),
             ]
+            (replayed,) = read.held(state="replayed")
+            became = read.row(replayed.replayed_as or 0)
+            assert became is not None
+            assert replayed.closed_at == became.received_at
+            assert all(row.closed_at is None for row in read.held(state="discarded"))
         with closing(new_intake(store)) as intake:
             assert send(intake, MORE).accepted == 1
         assert check(store) == []

@@ -451,6 +451,21 @@ def test_a_held_record_is_closed_once(store: Store) -> None:
         assert read.held_count("d1") == 1
 
 
+def test_held_records_are_counted_as_of_an_instant(store: Store) -> None:
+    with store.write(TENANT, NOON) as write:
+        one, two, _ = write.hold([NewHeld("ward", b"%d" % n, (PROBLEM,), "d1") for n in range(3)])
+    with store.write(TENANT, NOON + SECOND) as write:
+        write.set_held(one, "replayed", write.append(readings(1))[0], by="key:k1")
+    with store.write(TENANT, NOON + 2 * SECOND) as write:
+        write.set_held(two, "discarded", reason="why", by="key:k1")
+    with store.read(TENANT) as read:
+        tick = timedelta(microseconds=1)
+        counts = [read.held_count("d1", NOON + n * SECOND) for n in range(-1, 4)]
+        assert counts == [0, 3, 2, 1, 1]
+        assert read.held_count("d1", NOON + SECOND - tick) == 3
+        assert read.held_count("d1") == 1
+
+
 def test_bytes_that_were_held_are_known_again(store: Store) -> None:
     """What is held still goes before what became of the same bytes at another time."""
     raws = (b"x", b"x", b"y", b"z", b"z", b"x")

@@ -156,7 +156,7 @@ class Views:
             with self._store.read(tenant) as read:
                 loaded = Loaded(self._rules, self._renderer(tenant))
                 rows = loaded.rows_about(read, [("drain", drain)])
-                seq, held = read.seq_at(known_at), read.held_count(drain)
+                seq, held = read.seq_at(known_at), read.held_count(drain, known_at)
             loaded.replay([row for row in rows if row.received_at <= known_at])
             ledger = loaded.book.ledger(drain)
         return None if ledger is None else (replace(ledger, held=held), f"{seq}-{held}")

@@ -25,16 +25,19 @@ LOCK_SECONDS: Final = 15
 STATEMENT_SECONDS: Final = 60
 IDLE_SECONDS: Final = 120
 _WRITERS: Final = 4
+#: Connections kept for what must be answered whatever is read: keys, and whether the database answers.
+_ASIDE: Final = 2
 
 
 class Database:
-    """Two engines on one database: one that writes, one that reads. Thread-safe."""
+    """Three engines on one database: one that writes, one that reads, and one that reads what takes a moment and can't
+    wait for long reads to end. Thread-safe."""
 
     def __init__(self, url: str, readers: int = 8) -> None:
         self.url = database_url(url)
         self.dialect = self.url.get_backend_name()
         make = _sqlite_engines if self.dialect == "sqlite" else _postgres_engines
-        self._writing, self._reading = make(self.url, readers)
+        self._writing, self._reading, self._aside = make(self.url, readers)
 
     @property
     def exists(self) -> bool:
@@ -55,9 +58,15 @@ class Database:
                 connection.exec_driver_sql("SET LOCAL statement_timeout = 0")
             yield connection
 
+    @contextmanager
+    def aside(self) -> Iterator[Connection]:
+        """As `read`, from connections that are kept for statements by key alone."""
+        with translated(), self._aside.connect() as connection, connection.begin():
+            yield connection
+
     def close(self) -> None:
-        self._writing.dispose()
-        self._reading.dispose()
+        for engine in (self._writing, self._reading, self._aside):
+            engine.dispose()
 
 
 def database_url(text: str) -> URL:
@@ -83,16 +92,16 @@ def make_private(path: Path) -> None:
     os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
 
 
-def _sqlite_engines(url: URL, readers: int) -> tuple[Engine, Engine]:
+def _sqlite_engines(url: URL, readers: int) -> tuple[Engine, Engine, Engine]:
     options: dict[str, Any] = {"connect_args": {"timeout": LOCK_SECONDS}, "pool_timeout": LOCK_SECONDS}
     writing = create_engine(url, pool_size=1, max_overflow=0, **options)
-    reading = create_engine(url, pool_size=readers, max_overflow=readers, **options)
-    for engine, begin, pragmas in (
-        (writing, "BEGIN IMMEDIATE", ()),
-        (reading, "BEGIN", ("query_only=ON",)),
-    ):
-        _sqlite_events(engine, begin, pragmas)
-    return writing, reading
+    reading, aside = (
+        create_engine(url, pool_size=size, max_overflow=size, **options) for size in (readers, _ASIDE)
+    )
+    _sqlite_events(writing, "BEGIN IMMEDIATE", ())
+    for engine in (reading, aside):
+        _sqlite_events(engine, "BEGIN", ("query_only=ON",))
+    return writing, reading, aside
 
 
 def _sqlite_events(engine: Engine, begin: str, pragmas: tuple[str, ...]) -> None:
@@ -119,15 +128,18 @@ def _sqlite_events(engine: Engine, begin: str, pragmas: tuple[str, ...]) -> None
         connection.exec_driver_sql(begin)
 
 
-def _postgres_engines(url: URL, readers: int) -> tuple[Engine, Engine]:
+def _postgres_engines(url: URL, readers: int) -> tuple[Engine, Engine, Engine]:
     options: dict[str, Any] = {"pool_pre_ping": True, "pool_timeout": LOCK_SECONDS}
     writing = create_engine(url, pool_size=_WRITERS, max_overflow=_WRITERS, **options)
-    reading = create_engine(url, pool_size=readers, max_overflow=readers, **options).execution_options(
-        isolation_level="REPEATABLE READ", postgresql_readonly=True
+    reading, aside = (
+        create_engine(url, pool_size=size, max_overflow=size, **options).execution_options(
+            isolation_level="REPEATABLE READ", postgresql_readonly=True
+        )
+        for size in (readers, _ASIDE)
     )
-    for engine in (writing, reading):
+    for engine in (writing, reading, aside):
         event.listen(engine, "connect", _postgres_connected)
-    return writing, reading
+    return writing, reading, aside
 
 
 def _postgres_connected(connection: Any, record: Any) -> None:

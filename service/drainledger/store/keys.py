@@ -86,7 +86,7 @@ def verify(store: Store, text: str, now: datetime) -> KeyRow:
     """The key that opens with this text. Raises KeyRefused, whose reason is for the log alone: malformed, unknown,
     wrong-secret, revoked or expired."""
     given = _parse(text)
-    with store.database.read() as connection:
+    with store.database.aside() as connection:
         row = connection.execute(_one(given.tenant, given.key_id)).one_or_none()
     # An unknown id takes as long as a known one.
     kept = b"" if row is None else row.hash

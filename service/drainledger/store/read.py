@@ -186,9 +186,15 @@ class Read:
         ).one_or_none()
         return None if row is None else _held(row)
 
-    def held_count(self, drain: str) -> int:
-        """How many records that name this drain are held."""
-        query = self._of(select(func.count()), held).where(held.c.drain == drain, held.c.state == "held")
+    def held_count(self, drain: str, at: datetime | None = None) -> int:
+        """How many records that name this drain are held, or were at an instant. Of a discarded one of which nobody
+        noted when, it is not known, and it is not counted."""
+        held_still = held.c.state == "held"
+        query = self._of(select(func.count()), held).where(held.c.drain == drain)
+        if at is None:
+            query = query.where(held_still)
+        else:
+            query = query.where(held.c.received_at <= at, or_(held_still, held.c.closed_at > at))
         return self._connection.scalar(query) or 0
 
     def held_as(self, source: str, raws: Collection[bytes]) -> dict[bytes, HeldRow]:
@@ -312,6 +318,7 @@ def _held(row: AnyRow) -> HeldRow:
         replayed_as=row.replayed_as,
         reason=row.reason,
         closed_by=row.closed_by,
+        closed_at=row.closed_at,
     )
 
 

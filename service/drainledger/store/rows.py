@@ -137,7 +137,8 @@ class NewHeld(Struct, frozen=True):
 
 class HeldRow(Struct, frozen=True, kw_only=True):
     """A held record. `seq` is the tenant's last when it came. `replayed_as` is the journal seq of what it became,
-    `reason` why it was discarded, `closed_by` the principal who did either; both None where that was not noted yet."""
+    `reason` why it was discarded, `closed_by` the principal who did either, at `closed_at`; None where that was
+    not noted yet."""
 
     held_id: str
     seq: int
@@ -151,6 +152,7 @@ class HeldRow(Struct, frozen=True, kw_only=True):
     replayed_as: int | None
     reason: str | None = None
     closed_by: str | None = None
+    closed_at: datetime | None = None
 
 
 class NewDelivery(Struct, frozen=True):

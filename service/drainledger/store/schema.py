@@ -149,7 +149,7 @@ versions = _table(
 )
 
 #: Records that could not be accepted, with their bytes and the reasons. `reason` is why an operator gave one up, and
-#: `closed_by` who replayed or discarded it.
+#: `closed_by` who replayed or discarded it, at `closed_at`.
 held = _table(
     "held",
     _word("tenant"),
@@ -166,6 +166,7 @@ held = _table(
     _blob("raw"),
     _word("reason", null=True),
     _word("closed_by", null=True),
+    _instant("closed_at", null=True),
     Index("held_state_ix", "tenant", "state", "held_id"),
     Index("held_drain_ix", "tenant", "drain", "state"),
     Index("held_digest_ix", "tenant", "digest"),

@@ -59,7 +59,7 @@ class Store:
         """Whether the database answers and has the schema of this release; raises what is wrong."""
         if not self.database.exists:
             raise SchemaBehind(None, schema.HEAD)
-        with self.database.read() as connection:
+        with self.database.aside() as connection:
             have = revision(connection)
         if have != schema.HEAD:
             older = have is None or have < schema.HEAD
@@ -72,7 +72,7 @@ class Store:
 
     def last_received_at(self) -> datetime:
         """The latest commit of any tenant; 1970 where there is none."""
-        with self.database.read() as connection:
+        with self.database.aside() as connection:
             found = connection.scalar(select(func.max(schema.tenants.c.last_received_at)))
         return from_micros(0) if found is None else found
 

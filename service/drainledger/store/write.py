@@ -247,7 +247,8 @@ class Write(Read):
             raise ValueError("a discarded record has a reason, a replayed one has none")
         query = update(held).where(held.c.tenant == self.tenant, held.c.held_id == held_id)
         closed = {"state": state, "replayed_as": replayed_as, "reason": reason, "closed_by": by}
-        self._connection.execute(query, closed)
+        self._connection.execute(query, closed | {"closed_at": self.received_at})
+        self._touch()
 
     # What goes with a commit
 

@@ -1,4 +1,4 @@
-"""Why a held record was closed, and by whom; versions name patients by their Patients' ids, not by identifiers."""
+"""Why a held record was closed, when, and by whom; versions name patients by their Patients' ids."""
 
 from __future__ import annotations
 
@@ -21,6 +21,12 @@ VERSIONS = sa.table("versions", *(sa.column(name) for name in ("tenant", "id", "
 def upgrade() -> None:
     op.add_column("held", sa.Column("reason", WORD, nullable=True))
     op.add_column("held", sa.Column("closed_by", WORD, nullable=True))
+    op.add_column("held", sa.Column("closed_at", sa.BigInteger, nullable=True))
+    # What was replayed was closed by the commit that journaled it; when something was discarded, nobody noted.
+    op.execute(
+        "UPDATE held SET closed_at = (SELECT received_at FROM journal"
+        " WHERE journal.tenant = held.tenant AND journal.seq = held.replayed_as) WHERE state = 'replayed'"
+    )
     _name_patients()
 
 
