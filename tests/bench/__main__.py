@@ -3,6 +3,7 @@
 pipeline   NDJSON bytes to R4 bytes, against the plain way over the same records (tests/bench/plain.py)
 stream     `drainledger convert --assume-ordered`: readings a second, resources a reading, peak memory at N/10 and N
 store      records with their resources made durable a second, on SQLite and on PostgreSQL
+intake     requests of 10,000 records through the intake, and a request of one that comes meanwhile
 start      `drainledger serve` until it is ready, on the wall's clock and the processor's
 listing    a page of drains with long histories, first read and read again, against short ones
 late       a late level into a drain of 10,000 readings, against one of 100
@@ -16,6 +17,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from tests.bench.intake import intake_cost
 from tests.bench.late import late_cost
 from tests.bench.listing import listing
 from tests.bench.pipeline import compare
@@ -34,6 +36,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         found["stream"] = stream(wanted.readings, Path(folder))
         found["store"] = durable(Path(folder))
+        found["intake"] = intake_cost(Path(folder))
         found["start"] = start(Path(folder))
         found["listing"] = listing(Path(folder), drains=20, long=500, short=50)
     found["late"] = late_cost(long=10_000, short=100)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
+from datetime import UTC, datetime
 
 import pytest
 
@@ -14,6 +16,7 @@ from drainledger.intake.answers import Answer, Submission
 from drainledger.intake.intake import Closed, Intake, PartlyTaken
 from drainledger.intake.turns import Job, Turns, shared
 from drainledger.store.errors import StoreBusy, UnknownHeld
+from drainledger.store.rows import AuditRow
 from drainledger.store.store import Store
 from drainledger.store.write import Write
 from tests.intake.service import TENANT, latest, send
@@ -333,3 +336,32 @@ def test_callers_by_the_dozen(either: Service) -> None:
         )
     assert sum(answer.accepted for answer in answers) == 12
     assert sum(answer.duplicates for answer in answers) == 36
+
+
+def test_others_write_between_the_parts_of_a_large_submission(
+    either: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing that is read is answered before its row in the audit trail is written, by another thread."""
+    store, intake = either
+    monkeypatch.setattr(turns, "PART", 20)
+    large = intake.submit(submission(*many(400)))
+    between = 0
+    while not large.done():
+        with store.write("theirs", datetime.now(UTC)) as write:
+            write.audit(
+                AuditRow(
+                    at=write.clock,
+                    principal="p",
+                    action="read",
+                    method="GET",
+                    route="r",
+                    outcome="200",
+                    request_id="r",
+                )
+            )
+        between += not large.done()
+        time.sleep(0.001)
+    assert large.result(30).accepted == 400
+    with store.read(TENANT) as read:
+        parts = len({row.received_at for row in read.rows(0, 1000)})
+    assert between >= parts / 2

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import queue
 import threading
+import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, InvalidStateError
 from contextlib import suppress
@@ -23,6 +24,8 @@ from drainledger.store.store import Store
 MOST_LOADED = 200_000
 #: How long a cut waits for the commit that is begun, s. Whoever sent it has not been told that it was taken.
 LAST_SECONDS = 2
+#: Between two parts, s.
+BREATH = 0.02
 
 _log = logging.getLogger(__name__)
 
@@ -112,6 +115,9 @@ class Intake:
                 if more:
                     more = self._receive(wait=not self._turns)
                 self._turn()
+                if self._turns:
+                    # Whoever waits for the database (the audit trail, another process) would else find it taken again.
+                    time.sleep(BREATH)
             except (
                 BaseException
             ) as fault:  # nothing but close() ends this thread: who submits would wait for good

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -40,6 +41,9 @@ def run(settings: Settings, *, demo: bool = False, fixtures: Path | None = None)
     logs.configure(settings.log_level)
     for name in unknown_variables():
         logs.logger().warning("this variable sets nothing", variable=name)
+    # Ledgers in memory are many small things that live long: by the usual thresholds the collector would go through all
+    # of them again and again while a large request is folded, and take a quarter of its time.
+    gc.set_threshold(50_000, 20, 50)
     with running(settings, demo=demo, fixtures=fixtures) as app:
         server_of(app, settings).run()
 
