@@ -53,7 +53,7 @@ export DRAINLEDGER_DATABASE="sqlite:///$demo/demo.db"
 # The demo asks for no key. This one is what a client of a real service would send, and is taken here as well.
 if [ ! -s "$demo/key" ]; then
   (umask 077 && "$drainledger" keys create --tenant demo --source bedside --scope records.write --scope read \
-    >"$demo/key" 2>"$demo/keys.log") || { cat "$demo/keys.log" >&2; fail "no key could be made in $demo"; }
+    --scope operate >"$demo/key" 2>"$demo/keys.log") || { cat "$demo/keys.log" >&2; fail "no key could be made in $demo"; }
 fi
 key=$(cat "$demo/key")
 

@@ -43,6 +43,7 @@ ENDPOINTS = [
     Endpoint("GET", "/v1/drains/drn-7/ledger?changes_since=2000-01-01T00:00:00Z", "read"),
     Endpoint("GET", "/v1/drains/drn-7/windows", "read"),
     Endpoint("GET", "/v1/trace/bedside/r-1", "read"),
+    Endpoint("GET", "/v1/trace/HELD", "read"),
     Endpoint("GET", "/v1/held", "operate", elsewhere=200),
     Endpoint("GET", "/v1/held/HELD", "operate"),
     Endpoint("POST", "/v1/held/HELD/replay", "operate", good=422),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import gzip
 import json
+import time
 import zlib
 from collections.abc import AsyncIterator
 from pathlib import Path
@@ -12,6 +13,7 @@ from pathlib import Path
 import httpx
 import pytest
 
+from drainledger.web.body import MOST_MEMBERS
 from tests.web.http import Http, caller, settings_for
 from tests.web.ward import BED, COLLECTOR, DRAIN
 
@@ -100,3 +102,33 @@ def test_a_caller_who_asks_too_often_waits(tmp_path: Path) -> None:
         refused = http.get("/v1/drains")
         assert int(refused.headers["retry-after"]) > 900
         assert [http.get("/v1/drains", key=None).status_code for _ in range(4)] == [401, 401, 401, 429]
+
+
+def test_a_body_of_very_many_members_is_refused_early(http: Http) -> None:
+    """Empty members unpack to nothing, so that no limit of length would ever stop them."""
+    member = gzip.compress(b"", mtime=0)
+    begun = time.perf_counter()
+    packed = {"Content-Encoding": "gzip", "Content-Type": "application/x-ndjson"}
+    answered = http.call("POST", "/v1/records", content=member * (16_000_000 // len(member)), headers=packed)
+    assert (answered.status_code, answered.json()["code"]) == (413, "unpacks-too-far")
+    assert "members" in answered.json()["detail"]
+    assert time.perf_counter() - begun < 2  # all of them took 5.3 s
+    some = gzip.compress(json.dumps(COLLECTOR).encode(), mtime=0) + member * (MOST_MEMBERS - 1)
+    assert http.call("POST", "/v1/records", content=some, headers=packed).status_code == 200
+    assert http.call("POST", "/v1/records", content=some + member, headers=packed).status_code == 413
+
+
+@pytest.mark.parametrize(
+    ("sent", "named"),
+    [
+        ("application/x-www-form-urlencoded", "curl -d"),
+        ("text/csv; charset=utf-8", "came as text/csv"),
+        ("hush/hush", "a type that is not taken here"),
+    ],
+)
+def test_a_type_that_is_not_taken_is_named_and_so_is_what_to_send(http: Http, sent: str, named: str) -> None:
+    refused = http.call("POST", "/v1/records", content=b"{}", headers={"Content-Type": sent})
+    assert refused.status_code == 415
+    assert named in refused.json()["detail"]
+    assert "Content-Type: application/json" in refused.json()["detail"]
+    assert "hush" not in refused.text

@@ -98,7 +98,7 @@ def test_figures_count_by_route(http: Http) -> None:
     text = http.get("/metrics").text
     assert 'drainledger_records_total{status="accepted"} 4.0' in text
     assert 'drainledger_records_total{status="held"} 1.0' in text
-    assert 'route="/v1/drains/{drain:path}/ledger",status="200"} 1.0' in text
+    assert 'route="/v1/drains/{drain}/ledger",status="200"} 1.0' in text
 
 
 def test_figures_may_be_opened(tmp_path: Path) -> None:
@@ -156,6 +156,41 @@ def test_a_fault_is_told_without_what_was_sent(
     assert fault["error"] == "RuntimeError"
     assert fault["request"] == answered.json()["request"]
     assert any(re.fullmatch(r".*drains\.py:\d+", place) for place in fault["at"])
+
+
+@pytest.mark.parametrize(
+    ("fault", "outcome"), [(RuntimeError(PATIENT), "500"), (StoreUnavailable("gone"), "503")]
+)
+def test_an_access_that_ends_in_a_fault_leaves_its_row(
+    http: Http, monkeypatch: pytest.MonkeyPatch, fault: Exception, outcome: str
+) -> None:
+    def broken(*_: object, **__: object) -> Any:
+        raise fault
+
+    monkeypatch.setattr(type(http.app.state.service.views), "ledger", broken)
+    assert http.get("/v1/drains/drn-7").status_code == int(outcome)
+    with http.app.state.service.store.read("north") as read:
+        last = read.audits(0, 1000)[-1]
+    assert (last.action, last.outcome, last.drains) == ("read", outcome, ("drn-7",))
+
+
+def test_where_not_even_the_row_can_be_written_the_log_says_so(
+    http: Http, log: io.StringIO, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def gone(*_: object, **__: object) -> Any:
+        raise StoreUnavailable(PATIENT)
+
+    key = key_for(http.app)
+    monkeypatch.setattr(type(http.app.state.service.views), "ledger", gone)
+    monkeypatch.setattr(type(http.app.state.service.store), "write", gone)
+    answered = http.get("/v1/drains/drn-7", key=key)
+    assert answered.json()["code"] == "store-unavailable"
+    (line,) = [
+        one for text in log.getvalue().splitlines() if (one := json.loads(text))["event"] == "no audit row"
+    ]
+    assert (line["request"], line["outcome"]) == (answered.json()["request"], 503)
+    assert line["principal"].startswith("key:")
+    assert not [word for word in IDENTIFIERS if word in log.getvalue()]
 
 
 def test_what_libraries_log_is_not_passed_on(log: io.StringIO) -> None:

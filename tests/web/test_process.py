@@ -226,3 +226,27 @@ def test_what_can_not_be_used_is_told_in_a_line(tmp_path: Path, arguments: list[
     assert done.returncode == 2, done.stderr
     assert said in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_a_body_of_two_lengths_is_refused_and_the_connection_closed(running: tuple[Service, str]) -> None:
+    """What follows on the same connection is not taken for a second request."""
+    service, key = running
+    smuggled = b"GET /health/live HTTP/1.1\r\nHost: x\r\n\r\n"
+    head = (
+        f"POST /v1/records HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer {key}\r\n"
+        "Content-Type: application/json\r\nContent-Length: 4\r\nTransfer-Encoding: chunked\r\n\r\n"
+    ).encode()
+    with socket.create_connection(("127.0.0.1", service.port), timeout=10) as connection:
+        connection.sendall(head + b"0\r\n\r\n" + smuggled)
+        answered = b"".join(iter(lambda: connection.recv(65536), b""))
+    assert answered.startswith(b"HTTP/1.1 400 ")
+    assert b'"code":"bad-framing"' in answered
+    assert answered.count(b"HTTP/1.1 ") == 1
+
+
+def test_over_a_socket_a_head_has_the_length_and_no_body(running: tuple[Service, str]) -> None:
+    with client(running) as http:
+        for path in ("/health/live", "/v1/drains", "/v1/drains/nobody"):
+            got, head = http.get(path), http.head(path)
+            assert (head.status_code, head.content) == (got.status_code, b"")
+            assert head.headers["content-length"] == got.headers["content-length"]

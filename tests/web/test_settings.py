@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from drainledger.settings import BadSettings, Settings, load, unknown_variables
+from drainledger.store.engine import database_url
+from drainledger.store.errors import BadDatabaseUrl
 from tests.house.repository import ROOT
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -32,6 +34,20 @@ def test_every_setting_is_in_the_readme(name: str) -> None:
 def test_the_readme_names_no_setting_that_is_not() -> None:
     named = set(re.findall(r"^\| `DRAINLEDGER_(\w+)` \|", README, re.MULTILINE))
     assert named - {"SETTINGS", "SECRETS_DIR"} == {name.upper() for name in Settings.model_fields}
+
+
+@pytest.mark.parametrize("scheme", ["postgresql", "postgresql+psycopg"])
+def test_both_ways_to_write_postgresql_are_taken(scheme: str) -> None:
+    url = f"{scheme}://u:p@h/d"
+    assert load({"database": url}).database.get_secret_value() == url
+    assert database_url(url).drivername == "postgresql+psycopg"
+
+
+def test_what_to_write_is_said_in_one_way() -> None:
+    with pytest.raises(BadSettings) as refused:
+        load({"database": "mysql://h/d"})
+    said = re.findall(r"write (sqlite:///FILE or .*)", str(refused.value))
+    assert said == re.findall(r"Write (.*)\.", str(BadDatabaseUrl("it is no URL")))
 
 
 def test_the_nearer_wins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -93,6 +93,16 @@ def test_the_ledger_as_it_was_known_and_what_changed(ward: Http) -> None:
         "known_at=yesterday",
         "known_at=0001-01-01T00:00:00Z",
         "known_at=1700000000",
+        "known_at=2026-W10-1T07:00:00Z",
+        "known_at=20260302T070000Z",
+        "known_at=2026-03-02T07:00:00,5Z",
+        "known_at=2026-03-02T07:00:00%2B01:00:30",
+        "known_at=2026-03-02T07:00:00%2B0100",
+        "known_at=2026-03-02T07:00Z",
+        "known_at=2026-03-02%2007:00:00Z",
+        "known_at=2026-02-30T07:00:00Z",
+        "known_at=%D9%A2026-03-02T07:00:00Z",
+        "changes_since=2026-061T07:00:00Z",
         "changes_since=nonsense",
         "known_at=2026-03-02T07:00:00Z&changes_since=2026-03-02T07:00:00Z",
     ],
@@ -139,7 +149,8 @@ def test_pages_follow_one_another(http: Http) -> None:
         assert all(id_ not in answered.headers.get("link", "") for id_ in ids)
         link = answered.links["next"]["url"] if "link" in answered.headers else None
     assert found == sorted(ids)
-    assert http.get("/v1/drains/a/b c").json()["drain"] == "a/b c"
+    assert http.get("/v1/drains/a%2Fb%20c").json()["drain"] == "a/b c"
+    assert http.get("/v1/drains/a/b c").status_code == 404
     assert http.get("/v1/drains/a%2Fb%20c/ledger").json()["drains"][0]["drain"] == "a/b c"
 
 
@@ -221,9 +232,9 @@ def test_every_access_leaves_a_row(ward: Http, tmp_path: Path) -> None:
     ward.get("/v1/drains")
     assert rows()[-1] == ("search", "/v1/drains", "200", ("drn-7",))
     ward.get(LEDGER)
-    assert rows()[-1] == ("read", "/v1/drains/{drain:path}/ledger", "200", ("drn-7",))
+    assert rows()[-1] == ("read", "/v1/drains/{drain}/ledger", "200", ("drn-7",))
     ward.get("/v1/drains/nobody")
-    assert rows()[-1] == ("read", "/v1/drains/{drain:path}", "404", ("nobody",))
+    assert rows()[-1] == ("read", "/v1/drains/{drain}", "404", ("nobody",))
     ward.get("/v1/trace/r-1")
     assert rows()[-1] == ("trace", "/v1/trace/{ref:path}", "200", ("drn-7",))
     count = len(rows())

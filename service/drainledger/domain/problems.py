@@ -43,6 +43,7 @@ CATALOGUE: Final[Mapping[str, str]] = MappingProxyType(
         "too-long": "text is longer than its field allows",
         "control-character": "an identifier holds an invisible character",
         "edge-space": "an identifier begins or ends with a space",
+        "only-dots": "an identifier is nothing but dots",
         "too-many": "a list is longer than its field allows",
         "ignored-field": "the contract has no such field here: kept raw, not used, never a reason to hold",
         # times

@@ -19,13 +19,18 @@ _TEXT: Final = """Chest-drain readings in; an exact output ledger out.
 Decimals are text in views and never rounded twice; an unknown output is null; times carry an offset. Each answer names
 its call in `Drainledger-Request`: the log and the audit trail know it by that.
 
+Ids in paths are percent-encoded: the drain `a/b` is `/v1/drains/a%2Fb`. A query parameter is given once. `HEAD` answers
+as `GET` does, without the body, and `OPTIONS` with 204 and `Allow`, wherever there is something.
+
 **Who may.** `Authorization: Bearer KEY`. A key or token belongs to one tenant, and sees nothing of others.
 
 | scope | allows | SMART scopes that grant it |
 | --- | --- | --- |
 | `records.write` | sending records | `system/` or `user/`, `Observation` or `*`, with `c` and `u` (`.write`) |
-| `read` | drains, ledgers, windows, traces | the same with `r` and `s` (`.read`) |
+| `read` | drains, ledgers, windows, traces, of held records not the bytes | the same with `r` and `s` (`.read`) |
 | `operate` | held records, metrics | `system/*.cruds` (`system/*.*`) alone |
+
+How often a caller may ask is counted by key or token; of who is not known yet, by address, before the key is looked up.
 
 An issuer may also grant `drainledger/records.write`, `drainledger/read` and `drainledger/operate`.
 

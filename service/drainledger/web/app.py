@@ -20,9 +20,10 @@ from drainledger.web import health, logs, openapi
 from drainledger.web.about import description, page
 from drainledger.web.audit import Audit
 from drainledger.web.auth.guard import BEARER, May
+from drainledger.web.doors import Doors
 from drainledger.web.envelope import Envelope, refused
 from drainledger.web.gate import Gate
-from drainledger.web.limits import Budget, RateLimit
+from drainledger.web.limits import Acquainted, Budget, RateLimit
 from drainledger.web.metrics import MEDIA_TYPE, Metrics
 from drainledger.web.pages import Cursors
 from drainledger.web.problems import Refusal, retry_after
@@ -54,14 +55,16 @@ def create_app(
         gate=Gate(),
         metrics=Metrics(),
         rate=RateLimit(settings.rate_per_second, settings.rate_burst, time.monotonic),
+        acquainted=Acquainted(),
         budget=Budget(settings.max_held_bytes),
         cursors=Cursors(_cursor_secret(settings)),
     )
     app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
     app.state.service = service
-    app.add_middleware(Envelope, service=service)
+    app.add_middleware(Doors)
+    app.add_middleware(Envelope, service=service)  # the last added is the outermost
     _answer_errors(app)
-    for router in (records.router, ledger.router, drains.router, drains.whole, trace.router, held.router):
+    for router in (records.router, ledger.router, drains.router, trace.router, held.router):
         app.include_router(router)
     _operation(app)
     _about(app)
@@ -129,9 +132,20 @@ def _answer_errors(app: FastAPI) -> None:
 
     @app.exception_handler(HTTPException)
     async def unrouted(request: Request, error: HTTPException) -> Response:
+        headers = dict(error.headers or {})
+        if "Allow" in headers:
+            headers["Allow"] = _allowed(headers["Allow"])
+            if request.method == "OPTIONS":
+                return Response(status_code=204, headers=headers)
         code = "method-not-allowed" if error.status_code == 405 else "not-found"
-        told = Refusal(code, "See /openapi.json for what there is.", headers=error.headers)
+        told = Refusal(code, "See /openapi.json for what there is.", headers=headers)
         return refused(service_of(request), told, request.scope)
+
+
+def _allowed(methods: str) -> str:
+    """RFC 9110, 9.3.2 and 9.3.7: what can be got can be asked for without its body; and anybody may ask what can be."""
+    named = set(methods.split(", "))
+    return ", ".join(sorted(named | {"OPTIONS"} | ({"HEAD"} if "GET" in named else set())))
 
 
 def _operation(app: FastAPI) -> None:

@@ -14,9 +14,11 @@ from datetime import datetime
 from msgspec.structs import replace
 from starlette.requests import Request
 
+from drainledger.store.errors import ClockBehind, StoreFault
 from drainledger.store.read import Read
 from drainledger.store.rows import AuditRow
 from drainledger.store.store import Store
+from drainledger.web import logs
 from drainledger.web.auth.principal import Principal
 from drainledger.web.problems import Refusal
 
@@ -54,7 +56,8 @@ class Audit:
 
     @asynccontextmanager
     async def access(self, request: Request, principal: Principal, action: str) -> AsyncIterator[Access]:
-        """Around a route's work; at its end the row is on disk, also where the work ends in a refusal.
+        """Around a route's work; at its end the row is on disk, also where the work ends in a refusal or
+        a fault; if after a fault it can't be written either, the log says that it is missing.
 
         `action`: read (one drain's data), search (a list), trace, operate (held records).
         """
@@ -65,7 +68,25 @@ class Audit:
             access.outcome = refusal.status
             await self.note(request, principal, action, access)
             raise
+        except Exception as fault:
+            access.outcome = 503 if isinstance(fault, (StoreFault, ClockBehind)) else 500
+            await self._try_to_note(request, principal, action, access)
+            raise
         await self.note(request, principal, action, access)
+
+    async def _try_to_note(self, request: Request, principal: Principal, action: str, access: Access) -> None:
+        try:
+            await self.note(request, principal, action, access)
+        except Exception as fault:  # the first fault is the one to be answered
+            logs.logger().error(
+                "no audit row",
+                request=request.state.request,
+                principal=principal.name,
+                action=action,
+                route=route_of(request),
+                outcome=access.outcome,
+                **logs.told(fault),
+            )
 
     async def note(self, request: Request, principal: Principal, action: str, access: Access) -> None:
         """One row, on disk when this returns."""
@@ -73,7 +94,7 @@ class Audit:
             at=self._clock(),
             principal=principal.name,
             action=action,
-            method=request.method,
+            method=getattr(request.state, "asked_as", request.method),
             route=route_of(request),
             outcome=str(access.outcome),
             request_id=request.state.request,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import secrets
 from collections import OrderedDict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -45,6 +47,36 @@ class RateLimit:
                 headers=retry_after((1 - bucket.tokens) / self._rate),
             )
         bucket.tokens -= 1
+
+    def give_back(self, caller: str) -> None:
+        """What was taken last need not count after all."""
+        if bucket := self._buckets.get(caller):
+            bucket.tokens = min(self._burst, bucket.tokens + 1)
+
+
+class Acquainted:
+    """Credentials that were good a while ago, by a sum that tells nothing of them: the `remembered` latest."""
+
+    def __init__(self, *, remembered: int = 10_000) -> None:
+        self._remembered = remembered
+        self._sums: OrderedDict[bytes, None] = OrderedDict()
+        self._key = secrets.token_bytes(32)
+
+    def __contains__(self, credentials: str) -> bool:
+        return self._sum(credentials) in self._sums
+
+    def add(self, credentials: str) -> None:
+        sum_ = self._sum(credentials)
+        self._sums[sum_] = None
+        self._sums.move_to_end(sum_)
+        if len(self._sums) > self._remembered:
+            self._sums.popitem(last=False)
+
+    def forget(self, credentials: str) -> None:
+        self._sums.pop(self._sum(credentials), None)
+
+    def _sum(self, credentials: str) -> bytes:
+        return hashlib.blake2b(credentials.encode(errors="surrogateescape"), key=self._key).digest()
 
 
 class Budget:

@@ -19,7 +19,7 @@ from drainledger.web.v1 import record_schema, shapes
 Responses = dict[int | str, dict[str, Any]]
 
 #: What any route may answer, whoever calls.
-ANY: Final = ("fault", "stopping", "not-from-here")
+ANY: Final = ("bad-framing", "fault", "stopping", "not-from-here")
 #: What a route that needs a key may answer.
 KNOWN: Final = (
     *ANY,

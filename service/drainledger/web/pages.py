@@ -45,11 +45,11 @@ class Cursors:
         try:
             raw = base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True)
         except (binascii.Error, ValueError):
-            raise _bad() from None
+            raise bad_cursor() from None
         tag, masked = raw[:_SUM_LENGTH], raw[_SUM_LENGTH:]
         position = self._masked(tag, masked)
         if not hmac.compare_digest(tag, self._sum(tenant, listed, position)):
-            raise _bad()
+            raise bad_cursor()
         return position.decode()
 
     def _sum(self, tenant: str, listed: str, position: bytes) -> bytes:
@@ -61,7 +61,8 @@ class Cursors:
         return bytes(a ^ b for a, b in zip(position, stream, strict=True))
 
 
-def _bad() -> Refusal:
+def bad_cursor() -> Refusal:
+    """A cursor that was made up, or is of another list, tenant or choice."""
     return Refusal(
         "bad-cursor",
         "Take the cursor from the link to the next page as it is, or leave it out to begin anew.",

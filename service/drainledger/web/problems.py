@@ -28,6 +28,7 @@ CATALOGUE: Final[Mapping[str, Kind]] = MappingProxyType(
         "bad-parameter": Kind(400, "A parameter of the call can't be used"),
         "bad-cursor": Kind(400, "The cursor is none that this service gave out for this list"),
         "bad-body": Kind(400, "The body can't be taken apart into records"),
+        "bad-framing": Kind(400, "The request tells the length of its body in two ways"),
         "bad-gzip": Kind(400, "The body is not whole gzip data"),
         "body-cut-off": Kind(400, "The body ended before its announced length"),
         "no-records": Kind(400, "The body holds no record"),

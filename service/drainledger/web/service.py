@@ -17,7 +17,7 @@ from drainledger.store.store import Store
 from drainledger.web.audit import Audit
 from drainledger.web.auth.principal import Principal
 from drainledger.web.gate import Gate
-from drainledger.web.limits import Budget, RateLimit
+from drainledger.web.limits import Acquainted, Budget, RateLimit
 from drainledger.web.metrics import Metrics
 from drainledger.web.pages import Cursors
 
@@ -54,6 +54,7 @@ class Service:
     gate: Gate
     metrics: Metrics
     rate: RateLimit
+    acquainted: Acquainted
     budget: Budget
     cursors: Cursors
 

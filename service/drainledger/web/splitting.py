@@ -11,6 +11,17 @@ from drainledger.web.problems import Refusal
 
 JSON: Final = ("application/json",)
 NDJSON: Final = ("application/x-ndjson", "application/ndjson", "application/jsonl")
+#: What people send by mistake.
+_OTHERS: Final = (
+    "application/fhir+json",
+    "application/octet-stream",
+    "application/xml",
+    "multipart/form-data",
+    "text/csv",
+    "text/json",
+    "text/plain",
+    "text/xml",
+)
 _MARK: Final = b"\xef\xbb\xbf"
 #: No record of the contract has this many commas or line ends.
 _CUTS: Final = 100
@@ -67,9 +78,20 @@ def _is_ndjson(content_type: str | None) -> bool:
         return False
     raise Refusal(
         "unsupported-type",
-        "Say Content-Type: application/json (an object or an array) or application/x-ndjson (a record a line).",
+        f"{_received(media_type)} Send it with Content-Type: application/json (an object or an array) or "
+        "application/x-ndjson (a record a line). Nothing was taken.",
         headers={"Accept": ", ".join((*JSON, NDJSON[0]))},
     )
+
+
+def _received(media_type: str) -> str:
+    """A type is named only where it is a well-known one: a header can hold anything."""
+    if media_type == "application/x-www-form-urlencoded":
+        return (
+            f"The body came as {media_type}, which is what 'curl -d' says unless it is told otherwise with "
+            "-H 'Content-Type: application/json'."
+        )
+    return f"The body came as {media_type if media_type in _OTHERS else 'a type that is not taken here'}."
 
 
 def _array(whole: bytes, lines_meant: bool) -> list[bytes]:

@@ -53,6 +53,10 @@ ENVELOPE: Final = [
         )
         for sign in "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
     ),
+    Case(
+        "an id that means another place in a path", reading(drain=".."), "only-dots", "/drain", "another id"
+    ),
+    Case("an id of one dot", reading(id="."), "only-dots", "/id", "nothing but dots"),
     Case("space at the end of an id", reading(drain="drn-7 "), "edge-space", "/drain", "without the space"),
 ]
 

@@ -23,12 +23,18 @@ _TURNED: Final = re.compile(f"[{_TURNING}]")
 
 
 def is_id(value: object) -> TypeGuard[str]:
-    """Whether `value` can serve as an id: 1 to 128 visible characters, no space at either end."""
-    return isinstance(value, str) and 0 < len(value) <= LONGEST_ID and _fault(value) is None
+    """Whether `value` can serve as an id: 1 to 128 visible characters, not dots alone, no space at either end."""
+    if not isinstance(value, str) or not 0 < len(value) <= LONGEST_ID:
+        return False
+    return _fault(value) is None and not _is_dots(value)
 
 
 def identifier(ctx: Context, raw: Any, path: str) -> str | None:
-    """An id, or anything else that is compared character by character."""
+    """An id, or anything else that is compared character by character. Not dots alone: RFC 3986, 5.2.4 takes `.` and
+    `..` out of a path, however they are encoded."""
+    if isinstance(raw, str) and _is_dots(raw):
+        ctx.hold("only-dots", path)
+        return None
     return _single_line(ctx, raw, path, LONGEST_ID)
 
 
@@ -89,6 +95,10 @@ def _single_line(ctx: Context, raw: Any, path: str, limit: int) -> str | None:
     else:
         return raw
     return None
+
+
+def _is_dots(value: str) -> bool:
+    return bool(value) and not value.strip(".")
 
 
 def _fault(value: str) -> str | None:

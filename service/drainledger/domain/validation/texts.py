@@ -47,6 +47,8 @@ TEXTS: Final[Mapping[str, str]] = MappingProxyType(
         "control-character": "{Where} holds an invisible character, so it could pass for another. "
         "Scan or enter it again.",
         "edge-space": "{Where} begins or ends with a space, so it could pass for another. Enter it without the space.",
+        "only-dots": "{Where} is nothing but dots, and in an address that means another place, so nobody could ask for "
+        "it. Give it another id.",
         "too-many": "{Where} has {length} entries and the limit is {limit}. Check how the source fills it.",
         "ignored-field": "A field of this {subject} is not known here{closest}; it is kept as sent but not used. "
         "Nothing else is lost by it.",

@@ -63,12 +63,15 @@ Operator = Annotated[Principal, Depends(May("operate"))]
 
 
 async def _known(service: Service, request: Request, credentials: str | None) -> Principal:
+    stranger = _let_in(service, request, credentials)
     try:
-        return await _verified(service, credentials)
+        principal = await _verified(service, credentials)
     except (KeyRefused, TokenRefused) as refused:
         # The reason is for the log: whoever tries keys learns nothing from the answer.
         logs.logger().info("caller not known", request=request.state.request, reason=refused.reason)
-        service.rate.take(f"\0{request.client.host if request.client else ''}")
+        if stranger is None:
+            service.acquainted.forget(credentials or "")
+            service.rate.take(_address(request))
         error = ', error="invalid_token"' if credentials else ""
         raise Refusal(
             "not-authenticated",
@@ -81,6 +84,26 @@ async def _known(service: Service, request: Request, credentials: str | None) ->
             "Access tokens can't be checked: the issuer's keys are out of reach. Try again later, or use an API key.",
             headers=retry_after(10),
         ) from None
+    if stranger is not None:
+        service.rate.give_back(stranger)
+    service.acquainted.add(credentials or "")
+    return principal
+
+
+def _let_in(service: Service, request: Request, credentials: str | None) -> str | None:
+    """Counts, before anything is looked up, who was not known before; by address, for a name can be made up. Gives what
+    was counted, None for credentials that were good before: others at their address can't shut them out.
+
+    Raises Refusal `too-many-requests`."""
+    if credentials is not None and credentials in service.acquainted:
+        return None
+    address = _address(request)
+    service.rate.take(address)
+    return address
+
+
+def _address(request: Request) -> str:
+    return f"\0{request.client.host if request.client else ''}"
 
 
 async def _verified(service: Service, credentials: str | None) -> Principal:

@@ -5,23 +5,26 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 import msgspec
-from fastapi import APIRouter, Path, Query, Request
+from fastapi import APIRouter, Depends, Path, Query, Request
 from starlette.responses import Response
 
 from drainledger.web.auth.guard import Reader
 from drainledger.web.instants import instant
-from drainledger.web.names import Name
+from drainledger.web.names import Segment
 from drainledger.web.openapi import VIEW, refusals, viewed
 from drainledger.web.pages import next_link
+from drainledger.web.parameters import once_each
 from drainledger.web.problems import Refusal
 from drainledger.web.reply import JSON, view_reply
 from drainledger.web.service import service_of
 from drainledger.web.v1 import drain_views, shapes
 from drainledger.web.v1.calls import in_thread, ledger_of
 
-router = APIRouter(prefix="/v1", tags=["views"])
+router = APIRouter(prefix="/v1", tags=["views"], dependencies=[Depends(once_each)])
 
-DrainId = Annotated[Name, Path(description="the drain's id")]
+DrainId = Annotated[
+    Segment, Path(description="the drain's id, percent-encoded: a slash in it is written `%2F`")
+]
 Cursor = Annotated[
     str | None, Query(max_length=1000, description="`next` of the page before; absent: the first")
 ]
@@ -40,7 +43,8 @@ Limit = Annotated[int, Query(ge=1, le=500, description="most on a page")]
 async def list_drains(
     request: Request, principal: Reader, cursor: Cursor = None, limit: Limit = 100
 ) -> Response:
-    """Each with its running total up to its latest anchor."""
+    """Each with its running total up to its latest anchor. A page may hold fewer than `limit`, or none, and yet not be
+    the last: a drain whose record was retracted is left out. `next` tells."""
     service = service_of(request)
     async with service.audit.access(request, principal, "search") as access:
         after = service.cursors.read(principal.tenant, "drains", cursor)
@@ -55,7 +59,7 @@ async def list_drains(
 
 
 @router.get(
-    "/drains/{drain:path}/windows",
+    "/drains/{drain}/windows",
     summary="A drain's output by shift and ward day, or over the hours up to an instant",
     response_class=Response,
     responses={**viewed("The windows", shapes.WindowsView), **refusals(*VIEW, "not-found")},
@@ -94,6 +98,12 @@ async def drain_windows(
         return reply
 
 
+@router.get(
+    "/drains/{drain}",
+    summary="One drain",
+    response_class=Response,
+    responses={**viewed("The drain", shapes.DrainDetail), **refusals(*VIEW, "not-found")},
+)
 async def one_drain(request: Request, principal: Reader, drain: DrainId) -> Response:
     """What was said of it, what it is connected to, its running total, and what somebody should look at."""
     service = service_of(request)
@@ -103,14 +113,3 @@ async def one_drain(request: Request, principal: Reader, drain: DrainId) -> Resp
         reply = view_reply(request, msgspec.json.encode(drain_views.detail(ledger)), JSON)
         access.outcome = reply.status_code
         return reply
-
-
-#: Last of all: a drain's id may hold a slash, and what follows it is then part of the id.
-whole = APIRouter(prefix="/v1", tags=["views"])
-whole.add_api_route(
-    "/drains/{drain:path}",
-    one_drain,
-    summary="One drain",
-    response_class=Response,
-    responses={**viewed("The drain", shapes.DrainDetail), **refusals(*VIEW, "not-found")},
-)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, cast
 
 import msgspec
-from fastapi import APIRouter, Path, Query, Request
+from fastapi import APIRouter, Depends, Path, Query, Request
 from starlette.responses import Response
 
+from drainledger.domain.validation.text import LONGEST_ID
 from drainledger.intake.answers import Answer, Submission
 from drainledger.store.errors import HeldIsClosed, UnknownHeld
 from drainledger.store.rows import AuditRow, HeldRow, HeldState
@@ -15,9 +16,10 @@ from drainledger.web.audit import route_of
 from drainledger.web.auth.guard import Operator
 from drainledger.web.auth.principal import Principal
 from drainledger.web.body import read_body
-from drainledger.web.names import Name
+from drainledger.web.names import Name, Segment
 from drainledger.web.openapi import VIEW, gives, refusals, viewed
-from drainledger.web.pages import next_link
+from drainledger.web.pages import bad_cursor, next_link
+from drainledger.web.parameters import once_each
 from drainledger.web.problems import Refusal
 from drainledger.web.reply import JSON, json_reply, view_reply
 from drainledger.web.service import Service, service_of
@@ -28,9 +30,10 @@ from drainledger.web.v1.drains import Cursor, Limit
 from drainledger.web.v1.held_views import held_view
 from drainledger.web.v1.records import BODY, limits
 
-router = APIRouter(prefix="/v1", tags=["held"])
+router = APIRouter(prefix="/v1", tags=["held"], dependencies=[Depends(once_each)])
 
-HeldId = Annotated[Name, Path(description="the held record's id, as the answer gave it")]
+Listed = Literal["held", "replayed", "discarded", "all"]
+HeldId = Annotated[Segment, Path(description="the held record's id, as the answer gave it")]
 
 
 @router.get(
@@ -46,20 +49,19 @@ async def list_held(
     request: Request,
     principal: Operator,
     state: Annotated[
-        Literal["held", "replayed", "discarded", "all"], Query(description="which of them")
-    ] = "held",
+        Listed | None, Query(description="which of them; absent: those of the cursor, or `held`")
+    ] = None,
     drain: Annotated[
-        Name | None, Query(max_length=1000, description="only those that name this drain")
+        Name | None, Query(max_length=LONGEST_ID, description="only those that name this drain")
     ] = None,
     cursor: Cursor = None,
     limit: Limit = 100,
 ) -> Response:
     """Their bytes as received, and the reasons."""
     service, tenant = service_of(request), principal.tenant
-    listed = f"held\0{state}\0{drain or ''}"
     async with service.audit.access(request, principal, "operate") as access:
-        after = service.cursors.read(tenant, listed, cursor)
-        wanted: HeldState | None = None if state == "all" else state
+        chosen, drain, after = _chosen(service.cursors.read(tenant, "held", cursor), state, drain)
+        wanted: HeldState | None = None if chosen == "all" else chosen
 
         def rows() -> list[HeldRow]:
             with service.store.read(tenant) as read:
@@ -67,12 +69,24 @@ async def list_held(
 
         found = await in_thread(rows)
         access.drains.update(row.drain for row in found if row.drain is not None)
-        more = service.cursors.give(tenant, listed, found[-1].held_id) if len(found) == limit else None
+        last = "\0".join((chosen, drain or "", found[-1].held_id)) if len(found) == limit else None
+        more = None if last is None else service.cursors.give(tenant, "held", last)
         page = shapes.HeldPage(held=[held_view(row) for row in found], next=more)
-        headers = {"Link": next_link("/v1/held", more, state=state, limit=limit)} if more else {}
+        headers = {"Link": next_link("/v1/held", more, limit=limit)} if more else {}
         reply = view_reply(request, msgspec.json.encode(page), JSON, headers=headers)
         access.outcome = reply.status_code
         return reply
+
+
+def _chosen(position: str, state: Listed | None, drain: str | None) -> tuple[Listed, str | None, str]:
+    """State, drain and the held id to go on after. A cursor holds them all, so that no drain's id stands in a link;
+    what is named beside it has to be the same. Raises Refusal `bad-cursor`."""
+    if not position:
+        return state or "held", drain, ""
+    begun, of, after = position.split("\0")
+    if state not in (None, begun) or drain not in (None, of or None):
+        raise bad_cursor()
+    return cast(Listed, begun), of or None, after
 
 
 @router.get(

@@ -8,8 +8,9 @@ from drainledger.store.rows import HeldRow
 from drainledger.web.v1 import shapes
 
 
-def held_view(row: HeldRow) -> shapes.HeldView:
-    text, packed = as_text(row.raw)
+def held_view(row: HeldRow, *, with_bytes: bool = True) -> shapes.HeldView:
+    """`with_bytes` False: for who may not operate, what became of it and why, and not what it said."""
+    text, packed = as_text(row.raw) if with_bytes else (None, None)
     return shapes.HeldView(
         held_id=row.held_id,
         state=row.state,

@@ -8,7 +8,7 @@ from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 import msgspec
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Depends, Query, Request
 from starlette.responses import Response
 
 from drainledger.convert.ledger_csv import ledger_csv
@@ -23,6 +23,7 @@ from drainledger.web.auth.principal import Principal
 from drainledger.web.instants import instant
 from drainledger.web.openapi import VIEW, refusals, viewed
 from drainledger.web.pages import next_link
+from drainledger.web.parameters import once_each
 from drainledger.web.problems import Refusal
 from drainledger.web.reply import JSON, view_reply
 from drainledger.web.service import Service, service_of
@@ -30,14 +31,14 @@ from drainledger.web.v1 import drain_views, shapes
 from drainledger.web.v1.calls import in_thread, ledger_of, no_such_drain
 from drainledger.web.v1.drains import Cursor, DrainId
 
-router = APIRouter(prefix="/v1", tags=["views"])
+router = APIRouter(prefix="/v1", tags=["views"], dependencies=[Depends(once_each)])
 
 CSV: Final = "text/csv"
 PARQUET: Final = "application/vnd.apache.parquet"
 
 
 @router.get(
-    "/drains/{drain:path}/ledger",
+    "/drains/{drain}/ledger",
     summary="A drain's ledger: intervals, totals, windows, findings",
     response_class=Response,
     responses={

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Header, Request
+from fastapi import APIRouter, Depends, Header, Request
 from starlette.responses import Response
 
 from drainledger.intake.answers import Answer, Submission
@@ -13,13 +13,14 @@ from drainledger.web.auth.guard import Writer
 from drainledger.web.auth.principal import SOURCE_HEADER
 from drainledger.web.body import BodyLimits, read_body
 from drainledger.web.openapi import KNOWN, gives, refusals
+from drainledger.web.parameters import once_each
 from drainledger.web.reply import json_reply
 from drainledger.web.service import Service, service_of
 from drainledger.web.splitting import split
 from drainledger.web.v1 import record_schema
 from drainledger.web.v1.calls import status_of, submitted
 
-router = APIRouter(prefix="/v1", tags=["records"])
+router = APIRouter(prefix="/v1", tags=["records"], dependencies=[Depends(once_each)])
 
 #: What reading a body may end in.
 BODY = (

@@ -194,7 +194,8 @@ class TraceView(Struct, kw_only=True):
 
 class HeldView(Struct, kw_only=True):
     """A record that could not be accepted: its bytes as received, and why. `raw` is null and `raw_base64` holds it
-    where the bytes are not UTF-8. `reason` is why it was discarded, `closed_by` who discarded or replayed it."""
+    where the bytes are not UTF-8; both are null in a trace without the scope `operate`. `reason` is why it was
+    discarded, `closed_by` who discarded or replayed it."""
 
     held_id: str
     state: Literal["held", "replayed", "discarded"]
