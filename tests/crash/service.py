@@ -48,7 +48,7 @@ class Service:
         with self._log.open("ab") as log:
             self._process = subprocess.Popen(
                 self._command,
-                cwd=ROOT,
+                cwd=self._folder,
                 env=self._environment,
                 stdin=subprocess.DEVNULL,
                 stdout=log,

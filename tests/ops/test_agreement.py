@@ -19,7 +19,7 @@ TEXTS = {name: (DEPLOY / name).read_text(encoding="utf-8") for name in NAMES}
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 #: `drainledger db upgrade`, `drainledger keys create --tenant T …`: in comments, unit lines, the README.
 COMMAND = re.compile(
-    r"drainledger\"? ((?:serve|db|keys)(?: (?:[a-z]+|--[a-z]+(?: (?:[\w./:]+|\"\$\w+\"))?))*)"
+    r"drainledger\"? ((?:serve|db|keys)(?: (?:[a-z]+|--[a-z-]+(?: (?:[\w./:]+|\"\$\w+\"))?))*)"
 )
 
 
