@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from pydantic import SecretStr
 
+from drainledger.intake.folds import TooManyReads
 from drainledger.store.errors import StoreUnavailable
 from drainledger.store.rows import NewHeld
 from drainledger.web import health
@@ -159,7 +160,8 @@ def test_a_fault_is_told_without_what_was_sent(
 
 
 @pytest.mark.parametrize(
-    ("fault", "outcome"), [(RuntimeError(PATIENT), "500"), (StoreUnavailable("gone"), "503")]
+    ("fault", "outcome"),
+    [(RuntimeError(PATIENT), "500"), (StoreUnavailable("gone"), "503"), (TooManyReads(), "429")],
 )
 def test_an_access_that_ends_in_a_fault_leaves_its_row(
     http: Http, monkeypatch: pytest.MonkeyPatch, fault: Exception, outcome: str

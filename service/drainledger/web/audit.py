@@ -14,6 +14,7 @@ from datetime import datetime
 from msgspec.structs import replace
 from starlette.requests import Request
 
+from drainledger.intake.folds import TooManyReads
 from drainledger.store.errors import ClockBehind, StoreFault
 from drainledger.store.read import Read
 from drainledger.store.rows import AuditRow
@@ -69,7 +70,7 @@ class Audit:
             await self.note(request, principal, action, access)
             raise
         except Exception as fault:
-            access.outcome = 503 if isinstance(fault, (StoreFault, ClockBehind)) else 500
+            access.outcome = _status_of(fault)
             await self._try_to_note(request, principal, action, access)
             raise
         await self.note(request, principal, action, access)
@@ -143,6 +144,13 @@ class Audit:
         for _, written in rows:
             if written.set_running_or_notify_cancel():
                 written.set_result(None)
+
+
+def _status_of(fault: Exception) -> int:
+    """What drainledger.web.app answers to it."""
+    if isinstance(fault, TooManyReads):
+        return 429
+    return 503 if isinstance(fault, (StoreFault, ClockBehind)) else 500
 
 
 def _named(row: AuditRow, known: Mapping[str, str]) -> AuditRow:
