@@ -305,7 +305,7 @@ def test_a_retry_of_what_was_discarded_is_not_held_anew(either: tuple[Store, Int
     store, intake = either
     first = send(intake, NAIVE).results[0]
     assert first.held_as == "held"
-    with store.write("t", datetime(2027, 1, 1, tzinfo=UTC)) as write:
+    with store.write("t", datetime(2026, 12, 1, tzinfo=UTC)) as write:
         write.set_held(first.held_id or "", "discarded", reason="a test", by="key:k1")
     again = send(intake, NAIVE).results[0]
     assert (again.status, again.held_id, again.held_as) == ("held", first.held_id, "discarded")
