@@ -143,18 +143,17 @@ class Loaded:
 
     def _tied(self, read: Read, wanted: set[Tie]) -> Iterator[tuple[set[Tie], list[JournalRow]]]:
         """Rows that name what is wanted, and then what they name, until nothing is left; with what corrects or retracts
-        them. Each time the names that were asked for, and the rows."""
+        them and what they correct or retract. Each time the names that were asked for, and the rows."""
         seen = set(self._names)
         while wanted:
             seen |= wanted
-            rows = _by_names(read, wanted)
-            rows += _by_names(read, {slot_tie(row.slot) for row in rows})
+            rows = _with_changes(read, _by_names(read, wanted))
             yield wanted, rows
             wanted = {name for row in rows for name in row.names if name[0] != "slot"} - seen
 
     def _take(self, read: Read, rows: list[JournalRow]) -> None:
         # What corrects or retracts them may have come before them, when it concerned nothing that was loaded.
-        rows += _by_names(read, {slot_tie(row.slot) for row in rows})
+        rows = _with_changes(read, rows)
         self._add(read, rows)
         self._load(read, {name for row in rows for name in row.names if name[0] != "slot"} - self._names)
 
@@ -185,6 +184,19 @@ class Loaded:
 def rules_content(rules: Rules) -> bytes:
     """A version of the rules as it is stored."""
     return msgspec.json.encode(rules)
+
+
+def _with_changes(read: Read, rows: Collection[JournalRow]) -> list[JournalRow]:
+    """These, what corrects or retracts them, and what they correct or retract: that may be of another drain, from which
+    a correction takes it away."""
+    found = {row.seq: row for row in rows}
+    fresh = list(rows)
+    while fresh:
+        slots = {slot for row in fresh if not isinstance(row.record, Refold) for slot in targets(row.record)}
+        more = _by_names(read, {slot_tie(row.slot) for row in fresh}) + list(read.find(slots).values())
+        fresh = [row for row in {row.seq: row for row in more}.values() if row.seq not in found]
+        found |= {row.seq: row for row in fresh}
+    return list(found.values())
 
 
 def _by_names(read: Read, names: Collection[Tie]) -> list[JournalRow]:
