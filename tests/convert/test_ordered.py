@@ -17,7 +17,8 @@ STEP = timedelta(minutes=10)
 
 def long_journal() -> list[Raw]:
     """Two drains over eight days and a change of clocks, 2300 readings: more than what is let go of at once. Units are
-    changed when full, one is tipped, and readings are corrected and retracted an hour after they were made."""
+    changed when full, one is tipped, and readings are corrected and retracted an hour after they were made. A third
+    drain was taken out on the first day without a level read; somebody looked at the bed twice after that."""
     journal: list[Raw] = []
     for name in ("1", "2"):
         journal += [drain(f"drn-{name}", f"P-{name}"), collector(f"col-{name}-0")]
@@ -33,6 +34,13 @@ def long_journal() -> list[Raw]:
                 start_level=ml(0),
             )
         )
+    journal += [drain("drn-3", "P-3"), collector("col-3-0")]
+    journal += [event("ev-3", "connected", START.isoformat(), "drn-3", collector="col-3-0", chamber="A")]
+    journal += [event("out-3", "removed", (START + 6 * STEP).isoformat(), "drn-3")]
+    journal += [
+        reading(f"r-3-{n}", (START + n * STEP).isoformat(), None, "drn-3", tidaling="absent")
+        for n in (12, 18)
+    ]
     level, unit = {"1": 0, "2": 0}, {"1": 0, "2": 0}
     for step in range(1, 1151):
         at = (START + step * STEP).isoformat()

@@ -16,7 +16,9 @@ import pytest
 
 from tests.acceptance.converted import converted, lines_of
 from tests.intake.service import TENANT, Resource, latest, new_intake, running, send, sqlite_url
-from tests.journals.books import FIXTURES
+from tests.journals.books import FIXTURES, line
+from tests.journals.raw import Raw, at, collector, connected, drain, event
+from tests.journals.seeded import journal
 from tests.postgres import new_database
 
 _SEEDS = range(40)
@@ -87,6 +89,33 @@ def is_adapter(content: dict[str, Any]) -> bool:
 @pytest.mark.parametrize("seed", _SEEDS)
 def test_generated_journals(seed: int, tmp_path: Path) -> None:
     assert_same(lines_of(seed, 40), seed, sqlite_url(tmp_path))
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_generated_journals_without_a_reading(seed: int, tmp_path: Path) -> None:
+    """Drains that are connected, changed and taken out, and not read yet."""
+    unread = [line(raw) for raw in journal(seed, 40) if raw["record"] != "reading"]
+    assert_same(unread, seed, sqlite_url(tmp_path))
+
+
+_CONNECTED = [drain(), collector(), connected("06:00", None)]
+
+
+@pytest.mark.parametrize(
+    "raws",
+    [
+        _CONNECTED,
+        [drain(), collector(), connected("06:00")],
+        [drain(inserted_at=at("05:00")), collector(), connected("06:00")],
+        [*_CONNECTED, event("disconnected", "07:00")],
+        [*_CONNECTED, event("removed", "07:00")],
+        [drain(), event("removed", "07:00")],
+        [drain()],
+    ],
+    ids=["no level", "a start level", "inserted", "off its unit", "taken out", "never connected", "alone"],
+)
+def test_a_drain_that_is_not_read_yet(raws: list[Raw], tmp_path: Path) -> None:
+    assert_same([line(raw) for raw in raws], 1, sqlite_url(tmp_path))
 
 
 @pytest.mark.parametrize("seed", range(10))

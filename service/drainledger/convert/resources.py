@@ -40,22 +40,6 @@ class Stretch(NamedTuple):
     connections: Sequence[Connection] = ()
 
 
-class Life(NamedTuple):
-    """When a drain began to give output that the ledger knows of, and when it was taken out."""
-
-    since: datetime | None = None
-    removed_at: datetime | None = None
-
-    def with_nodes(self, nodes: Iterable[NodeEntry]) -> Life:
-        since, removed_at = self
-        for node in nodes:
-            if since is None and node.total is not None:
-                since = node.total.since
-            if _is_removal(node):
-                removed_at = node.at
-        return Life(since, removed_at)
-
-
 class Rendering:
     """A book, or stretches of one, through one renderer. `corrections` are those that count, by what they correct."""
 
@@ -84,9 +68,8 @@ class Rendering:
         """Every message of the book."""
         ledgers = self.ledgers()
         stretches = [Stretch(one.drain, one.nodes, one.windows, one.connections) for one in ledgers]
-        lives = {one.drain.id: Life().with_nodes(one.nodes) for one in ledgers}
         return chain(
-            self.heads(lives),
+            self.heads(),
             self.along_time(stretches),
             self.withdrawn(),
             self.windows(stretches),
@@ -95,13 +78,13 @@ class Rendering:
 
     # Drains and collectors
 
-    def heads(self, lives: Mapping[str, Life], *, but: Container[Key] = ()) -> Iterator[Message]:
+    def heads(self, *, but: Container[Key] = ()) -> Iterator[Message]:
         """Drains by id, then collectors by id, `but` those of these keys; a patient comes with the first drain."""
         self._patients.clear()
         for drain in self._drains.values():
             if drain.key in but:
                 continue
-            since, removed_at = lives.get(drain.id, Life())
+            since, removed_at = self._book.life(drain.id)
             stamp = self._stamp(drain.key)
             message = self._renderer.drain(drain, since=since, removed_at=removed_at, stamp=stamp)
             yield self._with_corrections(self._patient_once(message), drain.key, drain.time_zone)
@@ -243,10 +226,6 @@ def by_target(corrections: Iterable[Correction]) -> dict[Key, list[Correction]]:
 
 def _without_provenance(message: Message) -> Message:
     return [resource for resource in message if resource.type != "Provenance"]
-
-
-def _is_removal(node: NodeEntry) -> bool:
-    return isinstance(node.record, Event) and node.record.kind == "removed" and node.status == "used"
 
 
 def _covers(connection: Connection, record: Event | Reading) -> bool:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from drainledger.convert.folding import without_drain
 from drainledger.convert.ledger_view import DrainView, GrowingView, UnusedView
 from drainledger.convert.ordered import OrderedFold
-from drainledger.convert.resources import Life, Message, Rendering, Stretch
+from drainledger.convert.resources import Message, Rendering, Stretch
 from drainledger.domain.records import Key
 from drainledger.fhir import Renderer
 
@@ -23,17 +23,14 @@ def streamed_messages(
     before what refers to them, too: in a transaction the later form updates the earlier.
     """
     rendering = Rendering(renderer, fold.book, fold.corrections)
-    lives: dict[str, Life] = {}
     early = _EarlyHeads()
     for batch in stretches:
         rendering.look_again()
-        for stretch in batch:
-            lives[stretch.drain.id] = lives.get(stretch.drain.id, Life()).with_nodes(stretch.nodes)
         if heads_first:
-            yield from early.new(rendering, lives)
+            yield from early.new(rendering)
         yield from rendering.along_time(batch)
         yield from rendering.windows(batch)
-    yield from early.changed(rendering.heads(lives))
+    yield from early.changed(rendering.heads())
     yield from rendering.withdrawn()
     yield from rendering.findings()
 
@@ -45,9 +42,9 @@ class _EarlyHeads:
         self._keys: set[Key] = set()
         self._bodies: dict[str, bytes] = {}
 
-    def new(self, rendering: Rendering, lives: dict[str, Life]) -> Iterator[Message]:
+    def new(self, rendering: Rendering) -> Iterator[Message]:
         """Those not sent yet."""
-        for message in rendering.heads(lives, but=frozenset(self._keys)):
+        for message in rendering.heads(but=frozenset(self._keys)):
             self._keys.update(resource.record for resource in message if resource.record is not None)
             yield from self.changed([message])
 

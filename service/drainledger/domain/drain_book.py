@@ -63,6 +63,8 @@ class DrainBook:
         self._settled: Order | None = None
         #: The instant of the first record, once that is let go of.
         self._began: datetime | None = None
+        #: When the drain was taken out, once that record is let go of.
+        self._removed_at: datetime | None = None
         self._as_of: datetime | None = None
 
     # What is asked of it
@@ -119,17 +121,7 @@ class DrainBook:
         last = self._nodes[-1].after if self._nodes else self._before
         if last is None:
             return None, None
-        if not last.flow.removed:
-            return last.sums.since, None
-        out = (
-            n
-            for n in reversed(self._nodes)
-            if n.placement is not None and n.placement.event.kind == "removed"
-        )
-        ended = next(
-            (node.order.at for node in out if node.placement and node.placement.status == "used"), None
-        )
-        return last.sums.since, ended
+        return last.sums.since, _removal(self._nodes) or self._removed_at
 
     # What changes it
 
@@ -224,6 +216,7 @@ class DrainBook:
         self._before = self._nodes[cut - 1].after
         self._began = self._began or self._orders[0].at
         gone = self._nodes[:cut]
+        self._removed_at = _removal(gone) or self._removed_at
         del self._nodes[:cut], self._orders[:cut]
         for node in gone:
             del self._by_key[node.record.key]
@@ -416,6 +409,12 @@ class DrainBook:
         removed = last is not None and last.flow.removed
         frame = Frame(ZoneInfo(drain.time_zone), self._rules_in_force(), self.as_of, removed, self._joined)
         return self._windows.update(changes, frame)
+
+
+def _removal(nodes: Sequence[Node]) -> datetime | None:
+    """The last instant at which these took the drain out."""
+    placements = (node.placement for node in reversed(nodes) if node.placement is not None)
+    return next((p.event.at for p in placements if p.event.kind == "removed" and p.status == "used"), None)
 
 
 def _order_of(placement: Placement) -> Order:
