@@ -12,7 +12,17 @@ from drainledger.intake.intake import Closed, Intake
 from drainledger.store.store import Store
 from drainledger.store.write import Write
 from tests.intake.service import Clock, histories, latest, new_intake, running, send, sqlite_url
-from tests.journals.raw import Raw, collector, connected, correction, drain, level, replaced, retraction
+from tests.journals.raw import (
+    Raw,
+    collector,
+    connected,
+    correction,
+    drain,
+    event,
+    level,
+    replaced,
+    retraction,
+)
 
 SETUP = (drain(), collector("col-1"), collector("col-2"), connected("06:00"))
 
@@ -131,6 +141,16 @@ def test_a_reading_that_waits_is_folded_in(service: tuple[Store, Intake]) -> Non
     assert (answer.waiting, answer.results[0].status) == (1, "waiting")
     send(intake, *SETUP)
     assert outputs(store) == ["40"]
+
+
+def test_what_a_correction_withdrew_is_not_withdrawn_again(service: tuple[Store, Intake]) -> None:
+    """A sample that was a disconnection, and then nothing at all: its volume was withdrawn by the correction."""
+    store, intake = service
+    drawn = event("sampled", "07:00", volume=25)
+    send(intake, *SETUP, drawn)
+    send(intake, correction(drawn, "08:00", kind="disconnected", volume=None))
+    send(intake, retraction(drawn["id"], "09:00"))
+    assert statuses(store, "sample-withdrawn") == {"sampled-0700": ["final", "entered-in-error"]}
 
 
 def test_a_retraction_may_come_first(service: tuple[Store, Intake]) -> None:

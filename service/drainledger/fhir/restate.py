@@ -32,6 +32,11 @@ def content(body: bytes) -> bytes:
     return _ISSUED.sub(b"", body, count=1)
 
 
+def say_the_same(one: bytes, other: bytes) -> bool:
+    """Whether two bodies have the same content, in whatever order it is written."""
+    return bool(_DECODER.decode(content(one)) == _DECODER.decode(content(other)))
+
+
 def reissued(body: bytes, issued: str) -> bytes:
     """The same, issued at another instant, though not before the one that it states: that is when the latest of what it
     says is so. Unchanged where its type tells none."""

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from drainledger.domain.book import Book
 from drainledger.domain.statements import slot_of
-from drainledger.fhir.restate import status_of
+from drainledger.fhir.restate import say_the_same, status_of
 from drainledger.intake.answers import Written
 from drainledger.intake.difference import Difference, Rendered, version_body
 from drainledger.store.codec import digest_of, split_id
@@ -31,7 +31,7 @@ def write_versions(
         new = {
             part: made
             for part, difference in parts
-            if (made := _part(write, book, part, difference, known.get(id_))) is not None
+            if (made := _part(write, book, (id_, part), difference, known.get(id_))) is not None
         }
         if new:
             rows.append(_row(rendered, id_, new, parts[0][1]))
@@ -41,18 +41,26 @@ def write_versions(
 
 
 def _part(
-    write: Write, book: Book, part: str, difference: Difference, known: VersionRow | None
+    write: Write, book: Book, at: tuple[str, str], difference: Difference, known: VersionRow | None
 ) -> NewPart | None:
-    previous = known.parts.get(part) if known is not None else None
+    previous = known.parts.get(at[1]) if known is not None else None
     if difference.new is None and (previous is None or previous.status == "entered-in-error"):
         return None
     issued = write.received_at.astimezone(_zone(book, difference.shown.drain)).isoformat()
     body = version_body(difference, previous.status if previous is not None else None, issued)
     if previous is not None and previous.digest == digest_of(body):
         return None  # a Patient comes with each of its drains
+    if previous is not None and previous.status == "entered-in-error" and _is_told(write, at, body):
+        return None  # a correction to another kind of record withdrew what its retraction withdraws
     resource = difference.shown.resource
     version = previous.version + 1 if previous is not None else 1
     return NewPart(type=resource.type, version=version, status=status_of(body), code=resource.code, body=body)
+
+
+def _is_told(write: Write, at: tuple[str, str], body: bytes) -> bool:
+    """Whether the current version says the same."""
+    current = write.body(*at)
+    return current is not None and say_the_same(current.body, body)
 
 
 def _zone(book: Book, drain_id: str | None) -> ZoneInfo:
