@@ -10,9 +10,10 @@ from __future__ import annotations
 import pytest
 
 from drainledger.domain.entries import DrainLedger
-from tests.domain.test_two_at_once import in_every_order
-from tests.journals.books import outputs, total
+from tests.domain.test_two_at_once import SETUP, in_every_order
+from tests.journals.books import book_of, ledger_of, outputs, total
 from tests.journals.raw import Raw, event, level, retraction
+from tests.journals.rules import RULES
 
 
 def emptied(clock: str, before: int | None, id: str, after: int | None = None) -> Raw:
@@ -140,3 +141,14 @@ def test_a_change_of_unit_in_between_makes_two_of_them() -> None:
         emptied("07:45", 420, "b"),
     ]
     assert outputs(in_every_order(raws)) == ["420", "0", "20"]
+
+
+def test_a_hundred_emptyings_of_one_quarter_of_an_hour_are_told_in_no_time() -> None:
+    """One a second: all but the first chart it again. Each must cost the same, however many there were before: were
+    each to ask anew whether those before it count, 100 would take longer than anybody lives."""
+    many = [emptied("07:40", 420, f"e{second:03}") for second in range(100)]
+    for second, raw in enumerate(many):
+        raw["at"] = f"2026-03-02T07:{40 + second // 60}:{second % 60:02}+00:00"
+    ledger = ledger_of(book_of([*SETUP, *many, level("08:00", 10)], RULES), "drn-1")
+    assert outputs(ledger) == ["420", "10"]
+    assert len([texts for texts in again(ledger).values() if texts]) == 99

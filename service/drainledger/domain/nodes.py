@@ -12,7 +12,7 @@ from drainledger.domain.entries import Connection, LevelRef, NodeEntry
 from drainledger.domain.levels import Scale
 from drainledger.domain.order import Order
 from drainledger.domain.records import Event, Reading
-from drainledger.domain.state import ZERO, State
+from drainledger.domain.state import ZERO, Emptying, State
 from drainledger.domain.topology import Placement
 
 #: Three level readings further apart than this tell nothing about a misreading, and a unit read longer than this
@@ -72,27 +72,34 @@ def level_on(node: Node, connection: Connection, scale: Scale) -> Decimal | None
     return level
 
 
-def usable_level(nodes: Sequence[Node], index: int, connection: Connection, scale: Scale) -> Decimal | None:
+def usable_level(
+    nodes: Sequence[Node], index: int, connection: Connection, scale: Scale, earlier: Emptying | None
+) -> Decimal | None:
     """The level (mL) of the node at `index` as an anchor of the connection; None also where a change of its own minute
-    states another."""
+    states another. `earlier` is the tip or emptying that counted last before that minute."""
     level = level_on(nodes[index], connection, scale)
     if level is None:
         return None
-    stated = level_stated_here(nodes, index, connection, scale)
+    stated = level_stated_here(nodes, index, connection, scale, earlier)
     return (
         None if stated is not None and abs(level - stated[0]) > scale.tolerance(level, stated[0]) else level
     )
 
 
 def rivals(
-    nodes: Sequence[Node], index: int, connection: Connection, scale: Scale, priorities: Mapping[str, int]
+    nodes: Sequence[Node],
+    index: int,
+    connection: Connection,
+    scale: Scale,
+    priorities: Mapping[str, int],
+    earlier: Emptying | None,
 ) -> list[Node]:
     """The readings of one chamber at one instant, never none, best first: higher source priority, then the lower
     level, then id."""
     here = nodes[index]
     if not _beside(nodes, index - 1, here) and not _beside(nodes, index + 1, here):
         return [here]
-    levels = ((at, usable_level(nodes, at, connection, scale)) for at in _instant(nodes, index))
+    levels = ((at, usable_level(nodes, at, connection, scale, earlier)) for at in _instant(nodes, index))
     ranks = [
         (-priorities.get(nodes[at].order.source, 0), level, nodes[at].order.id, nodes[at].order.source, at)
         for at, level in levels
@@ -139,8 +146,9 @@ def next_level(
             if taken is None:
                 return None
             drawn += taken
-        elif node.order[:2] != here[:2] and usable_level(nodes, ahead, connection, scale) is not None:
-            chosen = rivals(nodes, ahead, connection, scale, priorities)[0]
+        elif node.order[:2] != here[:2] and usable_level(nodes, ahead, connection, scale, None) is not None:
+            # Here a level was read: what is charted then repeats nothing that was before.
+            chosen = rivals(nodes, ahead, connection, scale, priorities, None)[0]
             level = level_on(chosen, connection, scale)
             return None if level is None else LevelAhead(scale.read(level), drawn, chosen)
     return None
@@ -210,44 +218,35 @@ def _named_level(node: Node, closed: Connection, scale: Scale) -> Decimal | None
     return level_on(node, closed, scale) if named else None
 
 
-def repeated(nodes: Sequence[Node], index: int, connection: Connection, scale: Scale | None) -> Node | None:
-    """The earlier tip or emptying that the one at `index` charts again: with the same levels, within a quarter of an
+def repeats(act: Emptying, earlier: Emptying | None) -> bool:
+    """Whether a tip or emptying charts the one that counted last again: with the same levels, within a quarter of an
     hour, no level read in between. A chamber does not fill to the same mark again in so short a time."""
-    said = _said(nodes[index], connection)
-    at = nodes[index].order.at
-    if said is None:
-        return None
-    for back in range(index - 1, -1, -1):
-        node = nodes[back]
-        if at - node.order.at > CHARTED_AGAIN:
-            return None
-        if node.order.at == at:
-            continue
-        if node.placement is not None and node.placement.status == "used" and not node.placement.tip:
-            return None
-        earlier = _said(node, connection)
-        if earlier == said and repeated(nodes, back, connection, scale) is None:
-            return node
-        read = scale is not None and level_on(node, connection, scale) is not None
-        if read or earlier not in (None, said):
-            return None
-    return None
+    if earlier is None or not timedelta(0) < act.at - earlier.at <= CHARTED_AGAIN:
+        return False
+    if earlier.read_at is not None and earlier.read_at < act.at:
+        return False
+    return act[:3] == earlier[:3]
 
 
-def _said(node: Node, connection: Connection) -> tuple[str, Decimal, Decimal | None] | None:
-    """What a tip or an emptying states of a connection's chamber: before and after, mL. None where it isn't stated."""
-    record, placement = node.record, node.placement
+def is_past(emptying: Emptying, at: datetime) -> bool:
+    """Whether nothing that is charted for an instant or later may repeat it any more."""
+    return at - emptying.at > CHARTED_AGAIN or (emptying.read_at is not None and emptying.read_at < at)
+
+
+def stated_emptying(node: Node, connection: Connection) -> Emptying | None:
+    """What a tip or an emptying states of a connection's chamber; None where it doesn't state how much there was."""
+    record, placement, at = node.record, node.placement, node.order.at
     if placement is not None:
         is_used_tip = placement.tip and placement.status == "used" and placement.closed == connection
         level = placement.final_level if is_used_tip else None
-        return None if level is None else ("tipped", level, placement.start_level)
+        return None if level is None else Emptying("tipped", level, placement.start_level, at)
     if type(record) is not Event or record.kind != "emptied" or record.level_before is None:
         return None
-    return "emptied", record.level_before, record.level_after or ZERO
+    return Emptying("emptied", record.level_before, record.level_after or ZERO, at)
 
 
 def level_stated_here(
-    nodes: Sequence[Node], index: int, connection: Connection, scale: Scale
+    nodes: Sequence[Node], index: int, connection: Connection, scale: Scale, earlier: Emptying | None
 ) -> tuple[Decimal, LevelRef] | None:
     """The level, mL, that a change, a tip or an emptying of the same instant states for the end of this connection, and
     where: it was looked at for the act, and a reading of that minute may be of after it."""
@@ -259,7 +258,8 @@ def level_stated_here(
         stated, part = _closing_level(node, connection)
         if stated is None or scale.refuse(stated) is not None:
             continue
-        if repeated(nodes, ahead, connection, scale) is None:
+        act = stated_emptying(node, connection)
+        if act is None or not repeats(act, earlier):
             return stated, LevelRef(node.record.key, part)
     return None
 

@@ -55,6 +55,17 @@ class Closed(Struct, frozen=True):
     ref: LevelRef | None = None
 
 
+class Emptying(NamedTuple):
+    """A tip or an emptying that counts and says how much there was: before and after (mL), when, and when a level was
+    first read since."""
+
+    kind: str
+    before: Decimal
+    after: Decimal | None
+    at: datetime
+    read_at: datetime | None = None
+
+
 class Act(NamedTuple):
     """Something drawn or put in, to tell whether it is charted twice; volume in mL."""
 
@@ -88,6 +99,7 @@ class Flow(Struct, frozen=True, kw_only=True):
     irrigated: tuple[Ground, ...] = ()
     nearly_full: bool = False
     acts: tuple[Act, ...] = ()
+    emptying: Emptying | None = None
     finals: tuple[tuple[Key, Connection], ...] = ()
     removed: bool = False
     last_amount_at: datetime | None = None

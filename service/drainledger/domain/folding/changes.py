@@ -12,7 +12,7 @@ from drainledger.domain.folding.finals import close_with, late_final, stated_lev
 from drainledger.domain.folding.intervals import Anchor, anchor_at, close_unread
 from drainledger.domain.folding.page import Page, Status, read_otherwise, unverified
 from drainledger.domain.levels import Scale
-from drainledger.domain.nodes import last_level, repeated
+from drainledger.domain.nodes import last_level, repeats, stated_emptying
 from drainledger.domain.records import Event
 from drainledger.domain.state import NOTHING_DRAWN, ZERO, Baseline, Chain, Closed
 from drainledger.domain.topology import Judged, Placement
@@ -24,6 +24,8 @@ def take_change(page: Page, placement: Placement) -> Status:
         return "used" if late_final(page, placement) else placement.status
     if _charted_already(page, placement.closed):
         return "set-aside"
+    if not placement.tip:
+        page.flow = replace(page.flow, emptying=None)
     event = placement.event
     closed, opened = placement.closed, placement.opened
     if closed is None:
@@ -180,10 +182,14 @@ def _charted_already(page: Page, connection: Connection | None) -> bool:
     judged = page.flow.judged
     if connection is None or judged is None:
         return False
-    earlier = repeated(page.nodes, page.index, connection, page.scale(connection, judged))
-    if earlier is not None:
-        page.note("charted-already", start=earlier.order.at)
-    return earlier is not None
+    earlier, act = page.flow.emptying, stated_emptying(page.node, connection)
+    if act is None or page.scale(connection, judged) is None:
+        return False
+    if earlier is not None and repeats(act, earlier):
+        page.note("charted-already", start=earlier.at)
+        return True
+    page.flow = replace(page.flow, emptying=act)
+    return False
 
 
 def _emptied_already(page: Page, event: Event) -> bool:

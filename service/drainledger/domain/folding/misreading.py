@@ -33,7 +33,8 @@ def anchor_here(page: Page, connection: Connection, scale: Scale) -> Node:
     known = page.chosen
     if known is not None and known[:3] == (at, rank, connection):
         return known[3]
-    found = rivals(page.nodes, page.index, connection, scale, page.rules_now().priorities)
+    priorities = page.rules_now().priorities
+    found = rivals(page.nodes, page.index, connection, scale, priorities, page.flow.emptying)
     chosen = found[0]
     if len(found) > 1:
         chosen = next((rival for rival in found if _fits(page, rival, connection, scale)), chosen)

@@ -8,12 +8,14 @@ from decimal import Decimal
 from typing import Literal, TypeAlias
 from zoneinfo import ZoneInfo
 
+from msgspec.structs import replace
+
 from drainledger.domain.bedside import Noticed
 from drainledger.domain.collectors import Rules
 from drainledger.domain.entries import Connection, Finding, Ground, Interval, LevelMark, LevelRef, Total, What
 from drainledger.domain.findings import make_finding
 from drainledger.domain.levels import Scale
-from drainledger.domain.nodes import Node
+from drainledger.domain.nodes import Node, is_past
 from drainledger.domain.records import Drain, Event, Reading
 from drainledger.domain.state import State
 from drainledger.domain.topology import Judged
@@ -53,6 +55,8 @@ class Page:
         self.index = index
         self.node = self.nodes[index]
         self.flow, self.sums, self.bedside = before.flow, before.sums, before.bedside
+        if self.flow.emptying is not None and is_past(self.flow.emptying, self.node.order.at):
+            self.flow = replace(self.flow, emptying=None)
         self.findings: list[Finding] = []
         self.levels: list[LevelMark] = []
         self.interval: Interval | None = None

@@ -130,8 +130,11 @@ def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
     if scale.finer_than_graduation(level):
         step = scale.chamber.graduation(level)
         page.note("finer-than-graduation", (page.own("level"),), level=level, tolerance=step)
-    if usable_level(page.nodes, page.index, connection, scale) is None:
-        base, ref = level_stated_here(page.nodes, page.index, connection, scale) or (ZERO, None)
+    earlier = page.flow.emptying
+    if earlier is not None and earlier.read_at is None:
+        page.flow = replace(page.flow, emptying=earlier._replace(read_at=reading.at))
+    if usable_level(page.nodes, page.index, connection, scale, earlier) is None:
+        base, ref = level_stated_here(page.nodes, page.index, connection, scale, earlier) or (ZERO, None)
         page.note("readings-disagree", (page.own("level"), level_of(ref)), level=level, base=base)
         return mark(page, reading, connection, level, "readings-disagree")
     chosen = anchor_here(page, connection, scale)
