@@ -12,6 +12,8 @@ from pydantic import SecretStr
 from tests.web.http import Http, caller, postgres_url, settings_for
 from tests.web.ward import BED, DRAIN, reading
 
+LEDGER = "/v1/drains/drn-7/ledger"
+
 
 @pytest.fixture
 def http(tmp_path: Path) -> Iterator[Http]:
@@ -25,7 +27,10 @@ def test_it_takes_gives_and_keeps(http: Http) -> None:
     assert (shown["bound"], shown["total_ml"]) == ("at-least", "300")
     assert http.get("/v1/trace/r-2").json()["received"][0]["record"] == "r-2"
     assert http.get("/health/ready").json()["checks"]["disk"] == "ok"
+    assert http.get("/v1/drains", params={"limit": 1}).json()["next"] is None
+    http.post(DRAIN | {"id": "drn-8"})
     assert http.get("/v1/drains", params={"limit": 1}).json()["next"]
+    assert len(http.get(f"{LEDGER}?changes_since=2020-01-01T00:00:00Z&limit=2").json()["changes"]) == 2
 
 
 @pytest.mark.parametrize(

@@ -37,14 +37,30 @@ def upgrade(database: DatabaseOption = None, settings: SettingsOption = None) ->
 
 
 @db.command()
-def check(database: DatabaseOption = None, settings: SettingsOption = None) -> None:
+def check(
+    resources: Annotated[
+        bool,
+        typer.Option(
+            "--resources",
+            help="Fold the journal anew besides, and compare every stored resource with what it gives.",
+        ),
+    ] = False,
+    mappings: MappingsOption = None,
+    database: DatabaseOption = None,
+    settings: SettingsOption = None,
+) -> None:
     """Read through everything that is stored and say what is not as it was written. Exit code 1 if anything is."""
     from drainledger.store.checking import check as checked
 
     with opened(database, settings) as store:
-        faults = checked(store)
+        faults = list(map(str, checked(store)))
+    if resources:
+        from drainledger.commands.verifying import verify_all
+
+        with told():
+            faults += verify_all(settings_with(settings, database=database, mappings=mappings))
     for fault in faults:
-        typer.echo(str(fault))
+        typer.echo(fault)
     typer.echo(f"{len(faults)} faults", err=True)
     raise typer.Exit(1 if faults else 0)
 

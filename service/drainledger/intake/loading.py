@@ -18,7 +18,7 @@ from drainledger.domain.naming import Tie, slot_tie, targets
 from drainledger.domain.refolds import Journaled, Refold, names_of
 from drainledger.domain.statements import Slot
 from drainledger.fhir import Renderer
-from drainledger.intake.difference import Rendered
+from drainledger.intake.difference import Difference, Rendered
 from drainledger.intake.judgements import Judgements
 from drainledger.store.read import Read
 from drainledger.store.rows import JournalRow
@@ -81,6 +81,12 @@ class Loaded:
             self.ensure(read, names)
         finally:
             self._settles = True
+
+    def fold_anew(self, read: Read, names: Iterable[Tie]) -> list[Difference]:
+        """Loads all that these are tied to; every resource that it gives, as if none had been written."""
+        self._settles = False
+        self.ensure(read, names)
+        return self.rendered.differences(self.book.refold())
 
     def settle(self) -> None:
         """Folds what was gathered. What the journal holds has been written: it makes no difference."""

@@ -25,6 +25,7 @@ from drainledger.intake.loading import Loaded, rules_content
 from drainledger.intake.patients import audited_patients
 from drainledger.intake.versions import write_versions
 from drainledger.store.errors import StoreFault
+from drainledger.store.read import Read
 from drainledger.store.rows import AuditRow, NewRow
 from drainledger.store.store import Store
 from drainledger.store.write import Write
@@ -39,7 +40,7 @@ class OtherIds(StoreFault):
     def __str__(self) -> str:
         return (
             "the stored resources have other ids than these settings give: set DRAINLEDGER_PATIENT_SECRET and "
-            "DRAINLEDGER_BASE as the service has them. Nothing was written for these drains."
+            "DRAINLEDGER_BASE as the service has them. Nothing was done with these drains."
         )
 
 
@@ -131,7 +132,7 @@ class Refolding:
         behind = loaded.judgements.others_than(self._rules.version)
         if not behind:
             return None  # another process was here first
-        self._check_ids(write, loaded)
+        check_ids(write, loaded)
         act = _refold_of(loaded.names, write.seq + 1)
         write.put_mapping(self._rules.version, rules_content(self._rules))
         write.append([self._row(act)])
@@ -147,12 +148,6 @@ class Refolding:
             if d.shown.resource.reference in references
         )
         return Refolded(drains=act.drains, collectors=act.collectors, changed=dict(changed))
-
-    def _check_ids(self, write: Write, loaded: Loaded) -> None:
-        """With other settings every resource would be made again under another id, beside the one that there is."""
-        patients = {loaded.rendered.patient_of(id_) for kind, id_ in loaded.names if kind == "drain"} - {None}
-        if write.current([each for each in patients if each is not None]).keys() != patients:
-            raise OtherIds
 
     def _row(self, act: Refold) -> NewRow:
         return NewRow(
@@ -175,6 +170,14 @@ class Refolding:
             patients=audited_patients(write, self._renderer, act.drains),
             drains=act.drains,
         )
+
+
+def check_ids(read: Read, loaded: Loaded) -> None:
+    """With other settings every resource would be made again under another id, beside the one that there is. Raises
+    OtherIds."""
+    patients = {loaded.rendered.patient_of(id_) for kind, id_ in loaded.names if kind == "drain"} - {None}
+    if read.current([each for each in patients if each is not None]).keys() != patients:
+        raise OtherIds
 
 
 def _refold_of(names: frozenset[Tie], seq: int) -> Refold:

@@ -133,6 +133,11 @@ class Read:
             found.update((row.id, row) for row in self._versions(query))
         return found
 
+    def ids(self, after: str, limit: int) -> list[str]:
+        """What has versions, after an id, in code point order."""
+        query = self._of(select(versions.c.id).distinct(), versions).where(versions.c.id > after)
+        return list(self._connection.scalars(query.order_by(versions.c.id).limit(limit)))
+
     def history(self, id: str, *, with_bodies: bool = False) -> list[VersionRow]:
         """Every row of an id, the oldest first."""
         query = self._of(_version_columns(with_bodies), versions).where(versions.c.id == id)
