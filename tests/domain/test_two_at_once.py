@@ -72,11 +72,58 @@ def test_the_one_that_fits_its_neighbours_stands(
     assert found(ledger) == {aside: ["readings-disagree"]}
 
 
+DIFFER = "Two levels of one chamber differ: "
+
+
+def sentences(ledger: DrainLedger) -> list[str]:
+    return [f.text for node in ledger.nodes for f in node.findings if f.code == "readings-disagree"]
+
+
 @pytest.mark.parametrize("high_first", [True, False])
-def test_the_finding_names_the_level_that_is_used(high_first: bool) -> None:
-    ledger = in_every_order([level("07:00", 290), *both(high_first), level("09:00", 310)])
-    texts = [f.text for node in ledger.nodes for f in node.findings]
-    assert texts == ["Two readings of one chamber at 08:00 differ: 30 mL and 300 mL. 300 mL is used."]
+def test_the_finding_names_the_level_that_is_used_and_why(high_first: bool) -> None:
+    fits = in_every_order([level("07:00", 290), *both(high_first), level("09:00", 310)])
+    why = "300 mL is used: it fits the levels before and after it."
+    assert sentences(fits) == [f"{DIFFER}30 mL at 08:00 and 300 mL at 08:00. {why}"]
+    lower = in_every_order([level("07:00", 25), *both(high_first), level("09:00", 40)])
+    why = "30 mL is used: it is the lower of the two."
+    assert sentences(lower) == [f"{DIFFER}300 mL at 08:00 and 30 mL at 08:00. {why}"]
+
+
+def test_a_source_that_comes_first_is_named_as_the_reason() -> None:
+    *setup, first, second = records_of([*SETUP, level("08:00", 140), level("08:00", 100, id="other")])
+    assert isinstance(first, Reading)
+    first = replace(first, key=first.key._replace(source="pump"))
+    book = Book(replace(RULES, priorities={"pump": 5}))
+    for record in (*setup, first, second):
+        book.add(record)
+    book.refold()
+    ledger = ledger_of(book, "drn-1")
+    why = "140 mL is used: its source comes first."
+    assert sentences(ledger) == [f"{DIFFER}100 mL at 08:00 and 140 mL at 08:00. {why}"]
+
+
+def test_each_level_has_its_own_time() -> None:
+    """The unit came off at 11:00 and its last level is charted at 11:20; at 11:40 it is looked at again."""
+    off = event("removed", "11:20", final_level=50)
+    again = level("11:40", 60, collector="col-1")
+    ledger = in_every_order([level("10:00", 30), event("disconnected", "11:00"), off, again])
+    why = "50 mL is used: it is the level that the unit came off with."
+    assert sentences(ledger) == [f"{DIFFER}60 mL at 11:40 and 50 mL at 11:20. {why}"]
+
+
+def test_a_reading_beside_an_act_says_so() -> None:
+    ledger = in_every_order([event("emptied", "07:00", level_before=200), level("07:00", 0)])
+    why = "200 mL is used: it was charted with the act itself."
+    assert sentences(ledger) == [f"{DIFFER}0 mL at 07:00 and 200 mL at 07:00. {why}"]
+
+
+def test_a_reading_at_the_start_goes_before_the_level_stated_for_it() -> None:
+    """200 at 06:00 is stated for the start, 20 is read then: what is 30 at 07:00 came from 20 on."""
+    raws = [drain(), collector(), connected("06:00", 200), level("06:00", 20), level("07:00", 30)]
+    ledger = ledger_of(book_of(raws, RULES), "drn-1")
+    assert outputs(ledger) == ["10"]
+    why = "20 mL is used: what comes next is reckoned from it."
+    assert sentences(ledger) == [f"{DIFFER}20 mL at 06:00 and 200 mL at 06:00. {why}"]
 
 
 @pytest.mark.parametrize("high_first", [True, False])

@@ -46,13 +46,15 @@ NOTHING_DRAWN = Drawn()
 
 
 class Closed(Struct, frozen=True):
-    """The connection that ended last, at `at`, and its last level (mL, None if unknown) with where that is stated."""
+    """The connection that ended last, at `at`, and its last level (mL, None if unknown) with where that is stated, and
+    of when."""
 
     connection: Connection
     judged: Judged
     at: datetime
     level: Decimal | None
     ref: LevelRef | None = None
+    level_at: datetime | None = None
 
 
 class Emptying(NamedTuple):

@@ -41,8 +41,8 @@ TEXTS: dict[str, str] = {
     "{output} mL since {start} if {level} mL was misread; at least {larger} mL if the unit was changed, emptied or "
     "tipped. If it was, chart that; otherwise leave the reading as you saw it. Both rest on the other readings being "
     "right.",
-    "readings-disagree": "Two readings of one chamber at {end} differ: {level} mL and {base} mL. {base} mL is used.",
-    "read-twice": "Another reading of the same chamber at {end} is used.",
+    "readings-disagree": "Two levels of one chamber differ: {level} mL at {end} and {base} mL at {base_at}. {used}",
+    "read-twice": "Another reading of the same chamber at {base_at} is used.",
     "finer-than-graduation": "{level} mL at {end} is finer than the marks there ({tolerance} mL apart) can tell.",
     "level-below-zero": "{level} mL at {end} is below zero: it is shown but not used.",
     "level-beyond-capacity": "{level} mL at {end} is more than the chamber holds ({base} mL): it is shown but not "
@@ -97,6 +97,22 @@ TEXTS: dict[str, str] = {
     "appearance-changed": "What the fluid looks like has changed by {end}.",
     "air-leak-prolonged": "Air has been seen in the leak meter for more than {level} days by {end}.",
 }
+
+
+#: What decided which of two levels of one chamber counts.
+_DECIDED = {
+    "source": "its source comes first",
+    "lower": "it is the lower of the two",
+    "fits": "it fits the levels before and after it",
+    "act": "it was charted with the act itself",
+    "last": "it is the level that the unit came off with",
+    "next": "what comes next is reckoned from it",
+}
+
+
+def which_counts(level: Decimal, decided: str) -> str:
+    """The sentence that tells which of two levels (mL) counts, and why: a key of the reasons above."""
+    return f"{level:f} mL is used: {_DECIDED[decided]}."
 
 
 def clock(at: datetime, zone: ZoneInfo, beside: datetime) -> str:

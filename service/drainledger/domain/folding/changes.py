@@ -74,9 +74,9 @@ def _close(page: Page, placement: Placement, closed: Connection, carried: bool) 
     name = "before" if placement.tip else "final"
     level = stated_level(page, placement, closed, scale, placement.final_level, name)
     ref: LevelRef | None = None
+    at = level_at = page.node.order.at
     if level is not None and scale is not None:
         ref = LevelRef(placement.event.key, placement.part + name)
-        at = page.node.order.at
         anchor_at(
             page,
             Anchor(scale.read(level), ref, at, page.node.stamp, unverified(placement.event)),
@@ -87,11 +87,12 @@ def _close(page: Page, placement: Placement, closed: Connection, carried: bool) 
         late = None if placement.tip or scale is None else last_level(page.nodes, page.index, closed, scale)
         if late is not None and scale is not None:
             level, ref = late.level, LevelRef(late.node.record.key, late.part)
+            level_at = late.node.order.at
             close_with(page, late, placement, closed, scale)
         else:
             close_unread(page, placement, "closing-level-not-charted")
     if not placement.tip:
-        page.flow = replace(page.flow, closed=Closed(closed, judged, page.node.order.at, level, ref))
+        page.flow = replace(page.flow, closed=Closed(closed, judged, at, level, ref, level_at))
 
 
 def _open(page: Page, placement: Placement, opened: Connection, judged: Judged, carried: bool) -> None:

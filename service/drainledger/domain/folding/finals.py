@@ -8,7 +8,7 @@ from msgspec.structs import replace
 
 from drainledger.domain.entries import Connection, LevelRef
 from drainledger.domain.folding.intervals import Anchor, anchor_at, draw
-from drainledger.domain.folding.page import Page, disagreement, level_of, mark, unverified
+from drainledger.domain.folding.page import Page, contest, disagreement, level_of, mark, unverified
 from drainledger.domain.levels import Scale
 from drainledger.domain.nodes import LastLevel, is_of_unit_off
 from drainledger.domain.records import Event
@@ -79,6 +79,7 @@ def late_final(page: Page, placement: Placement) -> bool:
     else:
         why = disagreement(scale, level, closed.level)
         if placement.status == "used" or why != "read-twice":
-            page.note(why, (page.own("level", part), level_of(closed.ref)), level=level, base=closed.level)
+            grounds = (page.own("level", part), level_of(closed.ref))
+            contest(page, why, grounds, level, (closed.level, closed.level_at or closed.at), "last")
         mark(page, placement.event, closed.connection, level, why, part)
     return False

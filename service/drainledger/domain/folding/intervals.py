@@ -25,6 +25,7 @@ from drainledger.domain.numbers import (
 from drainledger.domain.quantities import plain
 from drainledger.domain.records import Event, Key
 from drainledger.domain.state import NOTHING_DRAWN, ZERO, Baseline, Chain, Drawn
+from drainledger.domain.texts import which_counts
 from drainledger.domain.topology import Placement
 
 
@@ -77,7 +78,10 @@ def anchor_at(page: Page, anchor: Anchor, scale: Scale, part: str = "") -> None:
     if nothing_lost:
         if out.finding == "unexplained-fall" and baseline is not None:
             grounds = (level_of(anchor.ref), level_of(baseline.ref))
-            page.note("readings-disagree", grounds, level=anchor.level, base=baseline.level)
+            used = which_counts(plain(anchor.level), "next")
+            page.note(
+                "readings-disagree", grounds, level=anchor.level, base=baseline.level, base_at=at, used=used
+            )
     else:
         _explain(page, out, anchor, baseline, scale, part)
         squares = None

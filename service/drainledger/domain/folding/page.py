@@ -16,8 +16,10 @@ from drainledger.domain.entries import Connection, Finding, Ground, Interval, Le
 from drainledger.domain.findings import make_finding
 from drainledger.domain.levels import Scale
 from drainledger.domain.nodes import Node, is_past
+from drainledger.domain.quantities import plain
 from drainledger.domain.records import Drain, Event, Reading
 from drainledger.domain.state import State
+from drainledger.domain.texts import which_counts
 from drainledger.domain.topology import Judged
 from drainledger.domain.window_book import Period
 
@@ -115,6 +117,19 @@ def level_of(ref: LevelRef | None) -> Ground | None:
 def disagreement(scale: Scale, level: Decimal, other: Decimal) -> str:
     """What is told of a level (mL) that is a check on another of its instant or its unit."""
     return "readings-disagree" if abs(level - other) > scale.tolerance(level, other) else "read-twice"
+
+
+def contest(
+    page: Page,
+    why: str,
+    grounds: Sequence[Ground | None],
+    level: Decimal,
+    other: tuple[Decimal, datetime],
+    decided: str,
+) -> None:
+    """Tells of a level (mL) of this node beside `other`, which counts, with its instant; `decided` as in `texts`."""
+    base, base_at = other
+    page.note(why, grounds, level=level, base=base, base_at=base_at, used=which_counts(plain(base), decided))
 
 
 def unverified(record: Reading | Event) -> bool:

@@ -15,6 +15,7 @@ from drainledger.domain.folding.page import (
     READ_BY,
     Page,
     Status,
+    contest,
     disagreement,
     level_of,
     mark,
@@ -112,7 +113,8 @@ def _check_against(page: Page, reading: Reading, closed: Closed, scale: Scale, l
     """A second level of a unit that came off with a known one: a check, no anchor."""
     final = closed.level or ZERO
     why = disagreement(scale, level, final)
-    page.note(why, (page.own("level"), level_of(closed.ref)), level=level, base=final)
+    grounds = (page.own("level"), level_of(closed.ref))
+    contest(page, why, grounds, level, (final, closed.level_at or closed.at), "last")
     return mark(page, reading, closed.connection, level, why)
 
 
@@ -135,7 +137,8 @@ def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
         page.flow = replace(page.flow, emptying=earlier._replace(read_at=reading.at))
     if usable_level(page.nodes, page.index, connection, scale, earlier) is None:
         base, ref = level_stated_here(page.nodes, page.index, connection, scale, earlier) or (ZERO, None)
-        page.note("readings-disagree", (page.own("level"), level_of(ref)), level=level, base=base)
+        grounds = (page.own("level"), level_of(ref))
+        contest(page, "readings-disagree", grounds, level, (base, reading.at), "act")
         return mark(page, reading, connection, level, "readings-disagree")
     chosen = anchor_here(page, connection, scale)
     if chosen is not page.node:
@@ -166,8 +169,18 @@ def _second_reading(
 ) -> Status:
     other = level_on(chosen, connection, scale) or ZERO
     why = disagreement(scale, level, other)
-    page.note(why, (page.own("level"), Ground(chosen.record.key, "level")), level=level, base=other)
+    grounds = (page.own("level"), Ground(chosen.record.key, "level"))
+    contest(page, why, grounds, level, (other, reading.at), _decided(page, chosen, other <= level))
     return mark(page, reading, connection, level, why)
+
+
+def _decided(page: Page, chosen: Node, is_lower: bool) -> str:
+    """Why another reading of this instant counts: its source's priority, that it is the lower, or what it fits."""
+    priorities = page.rules_now().priorities
+    ours, its = (priorities.get(node.order.source, 0) for node in (page.node, chosen))
+    if its > ours:
+        return "source"
+    return "lower" if its == ours and is_lower else "fits"
 
 
 def _cross_check(page: Page, reading: Reading, scale: Scale) -> None:
