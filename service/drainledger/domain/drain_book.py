@@ -25,7 +25,8 @@ from drainledger.domain.entries import (
 from drainledger.domain.findings import make_finding
 from drainledger.domain.fold import Folder, initial_state
 from drainledger.domain.folding.events import weight_range
-from drainledger.domain.nodes import CHARTED_AGAIN, NEAR, Node
+from drainledger.domain.nodes import NEAR, Node
+from drainledger.domain.numbers import CHARTED_AGAIN
 from drainledger.domain.order import READING, READING_OF_NEW_COLLECTOR, Order, event_order
 from drainledger.domain.records import Drain, Event, Key, Reading
 from drainledger.domain.state import State

@@ -10,16 +10,20 @@ from msgspec import Struct
 
 from drainledger.domain.entries import Connection, LevelRef, NodeEntry
 from drainledger.domain.levels import Scale
+from drainledger.domain.numbers import CHARTED_AGAIN
 from drainledger.domain.order import Order
 from drainledger.domain.records import Event, Reading
 from drainledger.domain.state import ZERO, Emptying, State
 from drainledger.domain.topology import Placement
 
-#: Three level readings further apart than this tell nothing about a misreading, and a unit read longer than this
-#: after it came off says nothing about the level it came off with.
-NEAR = timedelta(hours=4)
-#: What is charted again within this time may be the same act, charted by a second nurse.
-CHARTED_AGAIN = timedelta(minutes=15)
+#: Three level readings further apart than this tell nothing about a misreading.
+MISREADING_SPAN = timedelta(hours=4)
+#: A level charted longer than this after a unit came off says nothing about the one that it came off with.
+FINAL_WITHIN = timedelta(hours=4)
+#: A level read of a unit longer than this after it came off is no check on the one that it came off with.
+CHECK_WITHIN = timedelta(hours=4)
+#: As far as a node may look at others, ahead or back.
+NEAR = max(MISREADING_SPAN, FINAL_WITHIN, CHECK_WITHIN)
 
 
 class Node:
@@ -187,7 +191,7 @@ def last_level(nodes: Sequence[Node], index: int, closed: Connection, scale: Sca
     off, latest_off = change.opened is None, True
     for ahead in range(index + 1, len(nodes)):
         node = nodes[ahead]
-        if node.order.at - came_off > NEAR:
+        if node.order.at - came_off > FINAL_WITHIN:
             return None
         placement = node.placement
         if placement is None:
@@ -209,7 +213,7 @@ def last_level(nodes: Sequence[Node], index: int, closed: Connection, scale: Sca
 def is_of_unit_off(came_off: datetime, at: datetime, off: bool) -> bool:
     """Whether a last level charted at an instant is of the unit that came off then: while none is in its place (`off`)
     for as long as a reading would be; else only where the same change may be charted by a second nurse."""
-    return at - came_off <= (NEAR if off else CHARTED_AGAIN)
+    return at - came_off <= (FINAL_WITHIN if off else CHARTED_AGAIN)
 
 
 def _named_level(node: Node, closed: Connection, scale: Scale) -> Decimal | None:

@@ -10,8 +10,8 @@ from drainledger.domain.quantities import quantize, ratio
 
 #: A rate over less than this says little.
 SHORTEST_RATED = timedelta(minutes=30)
-#: Two entries of one amount within this many seconds may be one amount charted twice.
-TWICE_SECONDS = 15 * 60
+#: What is charted again within this time may be the same act or amount, charted by a second nurse.
+CHARTED_AGAIN = timedelta(minutes=15)
 _TENTH = Decimal("0.1")
 _HUNDREDTH = Decimal("0.01")
 _THOUSANDTH = Decimal("0.001")

@@ -11,7 +11,7 @@ from drainledger.domain.entries import Ground, What
 from drainledger.domain.folding.changes import emptied
 from drainledger.domain.folding.intervals import draw
 from drainledger.domain.folding.page import Page, Status
-from drainledger.domain.numbers import TWICE_SECONDS, seconds_between
+from drainledger.domain.numbers import CHARTED_AGAIN
 from drainledger.domain.records import Event, Key
 from drainledger.domain.state import ZERO, Act
 from drainledger.domain.topology import Judged
@@ -51,7 +51,7 @@ def take_event(page: Page, event: Event) -> Status:
 def _charted_twice(page: Page, event: Event, what: What) -> None:
     """The same volume drawn or put in twice within a quarter of an hour is counted twice, and told."""
     act = Act(event.kind, event.at, event.volume, Ground(event.key, what))
-    recent = tuple(a for a in page.flow.acts if seconds_between(a.at, event.at) <= TWICE_SECONDS)
+    recent = tuple(a for a in page.flow.acts if event.at - a.at <= CHARTED_AGAIN)
     twin = next((a for a in recent if (a.kind, a.volume) == (act.kind, act.volume)), None)
     if twin is not None:
         page.note("charted-twice", (act.ground, twin.ground), start=twin.at)

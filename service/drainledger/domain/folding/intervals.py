@@ -15,8 +15,8 @@ from drainledger.domain.folding.page import Page, level_of
 from drainledger.domain.levels import Output, Scale
 from drainledger.domain.nodes import drawn_by
 from drainledger.domain.numbers import (
+    CHARTED_AGAIN,
     SHORTEST_RATED,
-    TWICE_SECONDS,
     deviation,
     hourly,
     hourly_per_weight,
@@ -117,7 +117,7 @@ def anchor_at(page: Page, anchor: Anchor, scale: Scale, part: str = "") -> None:
         )
     page.flow = replace(
         page.flow,
-        acts=tuple(a for a in page.flow.acts if seconds_between(a.at, at) <= TWICE_SECONDS),
+        acts=tuple(a for a in page.flow.acts if at - a.at <= CHARTED_AGAIN),
         baseline=kept,
         anchored_at=at,
         read_at=anchor.read_at,

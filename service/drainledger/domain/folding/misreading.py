@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from drainledger.domain.entries import Connection, Ground
 from drainledger.domain.folding.page import Page, level_of, mark
 from drainledger.domain.levels import Scale
-from drainledger.domain.nodes import NEAR, Node, level_on, next_level, rivals
+from drainledger.domain.nodes import MISREADING_SPAN, Node, level_on, next_level, rivals
 from drainledger.domain.quantities import plain
 from drainledger.domain.records import Reading
 from drainledger.domain.state import ZERO
@@ -45,15 +45,15 @@ def anchor_here(page: Page, connection: Connection, scale: Scale) -> Node:
 def _fits(page: Page, rival: Node, connection: Connection, scale: Scale) -> bool:
     level = level_on(rival, connection, scale)
     assert level is not None, "rivals have levels"
-    return _misfit(page, connection, scale, level, page.node.order.at + NEAR) is None
+    return _misfit(page, connection, scale, level, page.node.order.at + MISREADING_SPAN) is None
 
 
 def is_misread(page: Page, reading: Reading, connection: Connection, scale: Scale, stated: Decimal) -> bool:
     """One reading alone: of three within 4 hours, the middle one that alone makes the level fall."""
     flow = page.flow
-    if flow.read_at is None or reading.at > flow.read_at + NEAR:
+    if flow.read_at is None or reading.at > flow.read_at + MISREADING_SPAN:
         return False
-    misfit = _misfit(page, connection, scale, stated, flow.read_at + NEAR)
+    misfit = _misfit(page, connection, scale, stated, flow.read_at + MISREADING_SPAN)
     if misfit is None:
         return False
     base = level_of(flow.baseline.ref if flow.baseline is not None else None)

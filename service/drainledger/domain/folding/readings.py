@@ -23,8 +23,15 @@ from drainledger.domain.folding.page import (
     unverified,
 )
 from drainledger.domain.levels import Output, Scale
-from drainledger.domain.nodes import NEAR, Node, amount_read, level_on, level_stated_here, usable_level
-from drainledger.domain.numbers import TWICE_SECONDS, seconds_between
+from drainledger.domain.nodes import (
+    CHECK_WITHIN,
+    Node,
+    amount_read,
+    level_on,
+    level_stated_here,
+    usable_level,
+)
+from drainledger.domain.numbers import CHARTED_AGAIN
 from drainledger.domain.records import Reading
 from drainledger.domain.state import ZERO, Closed
 
@@ -73,7 +80,7 @@ def _of_another_unit(page: Page, reading: Reading, named: str) -> Status:
         level = amount_read(reading, closed.connection)
         if level is None:
             return "used" if reading.volume is None else read_otherwise(page, closed.connection)
-        if scale is not None and closed.level is not None and at - closed.at <= NEAR:
+        if scale is not None and closed.level is not None and at - closed.at <= CHECK_WITHIN:
             return _check_against(page, reading, closed, scale, level)
         return _set_level_aside(page, reading, closed.connection, level, "collector-not-in-place")
     known = [c for c in page.connections if c.collector == named and c.start <= at]
@@ -230,7 +237,7 @@ def _by_volume(page: Page, reading: Reading) -> Status:
     if overlaps:
         page.note("period-overlaps", (output, flow.last_amount))
     last = flow.last_amount_at
-    if last is not None and seconds_between(last, at) <= TWICE_SECONDS:
+    if last is not None and at - last <= CHARTED_AGAIN:
         page.note("charted-twice", (output, flow.last_amount), start=last)
     page.flow = replace(flow, anchored_at=at, last_amount_at=at, last_amount=output)
     page.sums = replace(page.sums, since=page.sums.since or start or at, measured=False)
