@@ -153,6 +153,24 @@ def test_what_a_correction_withdrew_is_not_withdrawn_again(service: tuple[Store,
     assert statuses(store, "sample-withdrawn") == {"sampled-0700": ["final", "entered-in-error"]}
 
 
+def test_a_window_that_stays_amended_gets_no_version_that_says_the_same(
+    service: tuple[Store, Intake],
+) -> None:
+    """A device's level, verified by a correction, not verified by the next, and verified again. What was final is
+    amended, not preliminary again; by the last correction nothing changes."""
+    store, intake = service
+    by_device = level("07:00", 40, observer={"kind": "device", "value": "p-1"})
+    later = level("1+12:00", 60)
+    send(intake, *SETUP, by_device, later)
+    by_nurse = {"kind": "practitioner", "value": "N-88"}
+    send(intake, correction(by_device, "1+13:00", id="c-1", observer=by_nurse))
+    send(intake, correction(by_device, "1+14:00", id="c-2", observer=by_device["observer"]))
+    send(intake, correction(by_device, "1+15:00", id="c-3", observer=by_nurse))
+    found = [reference for reference in latest(store) if reference.endswith(".charted-total")]
+    told = histories(store, found).values()
+    assert [each for each in told if len(each) > 1] == [["preliminary", "final", "amended"]] * 2
+
+
 def test_a_retraction_may_come_first(service: tuple[Store, Intake]) -> None:
     store, intake = service
     send(intake, *SETUP)

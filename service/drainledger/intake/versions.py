@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from drainledger.domain.book import Book
 from drainledger.domain.statements import slot_of
-from drainledger.fhir.restate import say_the_same, status_of
+from drainledger.fhir.restate import content, say_the_same, status_of, with_status
 from drainledger.intake.answers import Written
 from drainledger.intake.difference import Difference, Rendered, version_body
 from drainledger.store.codec import digest_of, split_id
@@ -50,15 +50,23 @@ def _part(
     body = version_body(difference, previous.status if previous is not None else None, issued)
     if previous is not None and previous.digest == digest_of(body):
         return None  # a Patient comes with each of its drains
-    if previous is not None and previous.status == "entered-in-error" and _is_told(write, at, body):
-        return None  # a correction to another kind of record withdrew what its retraction withdraws
+    if previous is not None and previous.status == status_of(body) and _is_told(write, at, difference, body):
+        return None
     resource = difference.shown.resource
     version = previous.version + 1 if previous is not None else 1
     return NewPart(type=resource.type, version=version, status=status_of(body), code=resource.code, body=body)
 
 
-def _is_told(write: Write, at: tuple[str, str], body: bytes) -> bool:
-    """Whether the current version says the same."""
+def _is_told(write: Write, at: tuple[str, str], difference: Difference, body: bytes) -> bool:
+    """Whether the current version, of the same status, says the same.
+
+    A correction to another kind of record withdraws what its retraction withdraws again; and what was final once stays
+    amended, whether it would now be preliminary or final.
+    """
+    if difference.old is not None and difference.new is not None:
+        old = with_status(difference.old.resource.body, status_of(body))
+        new = with_status(difference.new.resource.body, status_of(body))
+        return content(old) == content(new)
     current = write.body(*at)
     return current is not None and say_the_same(current.body, body)
 
