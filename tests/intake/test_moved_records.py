@@ -59,6 +59,21 @@ def test_a_reading_that_was_moved_is_counted_once_after_a_restart(engine: str, t
     assert sorted(values.values()) == ["100", "50"]
 
 
+def test_a_reader_sees_what_a_correction_moved_before_it_came(tmp_path: Path) -> None:
+    """The correction is read with its new drain, and what it corrects names the other one alone."""
+    with running(sqlite_url(tmp_path)) as (store, intake), closing(new_intake(store)) as other:
+        views = Views(store, mappings().rules, renderer=renderer_of)
+        send(intake, MOVED)
+        assert views.ledger(TENANT, "drn-1") is None
+        send(other, WRONG)
+        views.ledger(TENANT, "drn-1")
+        send(intake, *SETUP)
+        for reader in (views, Views(store, mappings().rules, renderer=renderer_of)):
+            seen = reader.ledger(TENANT, "drn-1")
+            assert seen is not None
+            assert outputs(seen[0]) == ["100"]
+
+
 def with_moves(lines: Sequence[bytes], seed: int) -> list[bytes]:
     """The journal, and corrections that move some of its readings to another drain."""
     rng = random.Random(seed)

@@ -15,8 +15,9 @@ from drainledger.domain.book import Book
 from drainledger.domain.changes import Changes
 from drainledger.domain.collectors import Rules
 from drainledger.domain.naming import Tie, slot_tie, targets
+from drainledger.domain.records import Correction, Retraction
 from drainledger.domain.refolds import Journaled, Refold, names_of
-from drainledger.domain.statements import Slot
+from drainledger.domain.statements import Slot, slot_of
 from drainledger.fhir import Renderer
 from drainledger.intake.difference import Difference, Rendered
 from drainledger.intake.judgements import Judgements
@@ -43,6 +44,8 @@ class Loaded:
         self.last_seq = 0
         self._names: set[Tie] = set()
         self._seqs: set[int] = set()
+        #: What the corrections and retractions in memory speak of, come or not.
+        self._targets: set[Slot] = set()
         self._rules: dict[str, Rules] = {rules.version: rules}
         self.judgements = Judgements()
         self._settles = True
@@ -116,13 +119,20 @@ class Loaded:
         """What was added to the book has been appended as these rows, judged by the version in force."""
         for seq, record in rows:
             self._seqs.add(seq)
+            self._note_targets(record)
             self.judgements.take(seq, record, self.book.rules.version)
         self.last_seq = last_seq
 
     def _concerns(self, record: Journaled) -> bool:
         if names_of(record) & self._names:
             return True
-        return not isinstance(record, Refold) and any(self.has(slot) for slot in targets(record))
+        if isinstance(record, Refold):
+            return False
+        return slot_of(record.key) in self._targets or any(self.has(slot) for slot in targets(record))
+
+    def _note_targets(self, record: Journaled) -> None:
+        if isinstance(record, Correction | Retraction):
+            self._targets.update(targets(record))
 
     def replay(self, rows: Collection[JournalRow]) -> Changes:
         """Adds these rows, which `rows_about` gave, and no others, and folds; what they change."""
@@ -177,6 +187,7 @@ class Loaded:
                 else:
                     version = self.judgements.take(row.seq, row.record, row.rules_version)
                     self.book.add(row.record, self._rules[version])
+                self._note_targets(row.record)
                 self._seqs.add(row.seq)
 
     def _learn(self, read: Read, rows: Iterable[JournalRow]) -> None:
