@@ -117,6 +117,14 @@ def test_a_reading_beside_an_act_says_so() -> None:
     assert sentences(ledger) == [f"{DIFFER}0 mL at 07:00 and 200 mL at 07:00. {why}"]
 
 
+def test_an_act_that_comes_when_the_unit_is_off_says_nothing_of_the_reading() -> None:
+    """All in one minute: read, taken off with more than the chamber holds, and then emptied, which is set aside."""
+    off = event("disconnected", "07:00", final_level=9000)
+    ledger = in_every_order([level("07:00", 20), off, event("emptied", "07:00", level_before=400)])
+    assert outputs(ledger)[0] == "20"
+    assert sentences(ledger) == []
+
+
 def test_a_reading_at_the_start_goes_before_the_level_stated_for_it() -> None:
     """200 at 06:00 is stated for the start, 20 is read then: what is 30 at 07:00 came from 20 on."""
     raws = [drain(), collector(), connected("06:00", 200), level("06:00", 20), level("07:00", 30)]

@@ -261,11 +261,20 @@ def level_stated_here(
             return None
         stated, part = _closing_level(node, connection)
         if stated is None or scale.refuse(stated) is not None:
+            if _ends(node, connection):
+                return None
             continue
         act = stated_emptying(node, connection)
         if act is None or not repeats(act, earlier):
             return stated, LevelRef(node.record.key, part)
     return None
+
+
+def _ends(node: Node, connection: Connection) -> bool:
+    """Whether the drain is off the chamber after this: what comes later in the same minute is not of it."""
+    placement = node.placement
+    is_used = placement is not None and placement.status == "used" and placement.closed == connection
+    return is_used and placement is not None and not placement.tip
 
 
 def _closing_level(node: Node, connection: Connection) -> tuple[Decimal | None, str]:
