@@ -4,53 +4,24 @@ number of senders (DESIGN 5, invariant 3): a real service on SQLite, and two pro
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime
 from typing import Any
 
 import httpx
 import pytest
 
-from drainledger.store import keys
-from drainledger.store.migrations import upgrade
 from drainledger.store.store import Store
 from tests.acceptance.converted import converted, lines_of
-from tests.crash.service import Service, new_database, serving, settings
+from tests.acceptance.processes import key_for
+from tests.crash.service import Service, settings
 from tests.intake.service import latest
 from tests.intake.test_same_as_convert import batches, by_convert, comparable, is_adapter
-from tests.journals.books import FIXTURES, SOURCE
+from tests.journals.books import FIXTURES
 
 _SENDERS = 8
 _SEEDS = 200
 _STEP = 20
-
-
-@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
-def running(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[tuple[Store, list[Service]]]:
-    """A store and the processes that serve it: one on SQLite, two on PostgreSQL."""
-    folder = tmp_path_factory.mktemp(request.param)
-    url = new_database(request.param, folder)
-    upgrade(url)
-    store = Store.open(url)
-    services = [serving(url, folder / f"{n}.log") for n in range(1 if request.param == "sqlite" else 2)]
-    try:
-        for service in services:
-            service.start()
-        yield store, services
-    finally:
-        for service in services:
-            service.end()
-        store.close()
-
-
-def key_for(store: Store, tenant: str) -> str:
-    text, _ = keys.create(
-        store, tenant, source=SOURCE, scopes=["records.write", "read"], now=datetime.now(UTC)
-    )
-    return text
 
 
 def send_all(services: Sequence[Service], key: str, lines: Sequence[bytes], seed: int) -> None:

@@ -13,8 +13,8 @@ import httpx
 import pytest
 
 from drainledger.store.store import Store
-from tests.acceptance.test_service import key_for
-from tests.crash.service import Service, new_database, prepared, serving
+from tests.acceptance.processes import key_for
+from tests.crash.service import Service
 from tests.journals.books import SOURCE, line
 from tests.journals.raw import DRAIN, at, instant
 from tests.worked.cases import CASES, Case, Rolling, Step
@@ -82,25 +82,6 @@ class Ward(NamedTuple):
     def ledger(self) -> Json:
         found: Json = self.get(f"/v1/drains/{DRAIN}/ledger")["drains"][0]
         return found
-
-
-@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
-def running(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[tuple[Store, list[Service]]]:
-    folder = tmp_path_factory.mktemp(request.param)
-    url = new_database(request.param, folder)
-    prepared(url)
-    store = Store.open(url)
-    services = [serving(url, folder / f"{n}.log") for n in range(1 if request.param == "sqlite" else 2)]
-    try:
-        for service in services:
-            service.start()
-        yield store, services
-    finally:
-        for service in services:
-            service.end()
-        store.close()
 
 
 @pytest.fixture(params=CASES, ids=lambda case: f"{case.number}-{case.says.replace(' ', '-')}")

@@ -55,7 +55,7 @@ def check(
     with opened(database, settings) as store:
         faults = list(map(str, checked(store)))
     if resources:
-        from drainledger.commands.verifying import verify_all
+        from drainledger.commands.journals import verify_all
 
         with told():
             faults += verify_all(settings_with(settings, database=database, mappings=mappings))
@@ -108,7 +108,7 @@ def refold(
     """
     if not mapping:
         raise typer.BadParameter("say --mapping: without it there is nothing to do", param_hint="--mapping")
-    from drainledger.commands.refolding import refold_all
+    from drainledger.commands.journals import refold_all
 
     done = 0
     with told():

@@ -11,11 +11,9 @@ from drainledger.convert.pipeline import Lines, groups, rendered, renderer_for
 from drainledger.convert.progress import Watch
 from drainledger.convert.report import HELD, Report, Reported
 from drainledger.convert.settings import Settings
-from drainledger.domain.book import Book
 from drainledger.domain.entries import NodeEntry
-from drainledger.domain.records import Collector, Correction, Key, Record, Retraction
-from drainledger.domain.standing import drain_named_by
-from drainledger.domain.statements import Slot
+from drainledger.domain.records import Key, Record
+from drainledger.domain.standing import drains_concerned
 from drainledger.domain.validation import Refused
 from drainledger.fhir import Resource
 from drainledger.mapping import load_mappings
@@ -47,10 +45,10 @@ def check_records(lines: Lines, settings: Settings, drain: str | None = None) ->
         messages = rendered(folded, renderer_for(mappings, settings))
         given = _by_record(resource for message in messages for resource in message)
         for line, record in folded.accepted.items():
-            drains[line] = _drains_of(record, folded.book)
+            drains[line] = drains_concerned(folded.book, record)
             told[line] = _accepted(line, record, folded, given.get(record.key, []), drains[line])
         for line, record in [*folded.duplicates.items(), *folded.conflicts.items()]:
-            drains[line] = _drains_of(record, folded.book)
+            drains[line] = drains_concerned(folded.book, record)
         for line, record in folded.duplicates.items():
             standing = "a duplicate, already there"
             told[line] = [_heading(line, record.key.kind, record.key.id, standing, drains[line])]
@@ -64,34 +62,12 @@ def check_records(lines: Lines, settings: Settings, drain: str | None = None) ->
     return [text for line in wanted for text in told[line]], held
 
 
-def _drains_of(record: Record, book: Book) -> set[str]:
-    """The drains that a record names, or that it concerns through a unit or another record."""
-    named = drain_named_by(record)
-    found = {entry.drain for entry in book.entries(record.key)} | ({named} if named else set())
-    match record:
-        case Collector():
-            found |= book.drains_of(record.id)
-        case Correction():
-            found |= {entry.drain for entry in book.entries(record.corrects)}
-        case Retraction():
-            for target in _retracted_by(record, book):
-                found |= _drains_of(target, book)
-    return found
-
-
 def _by_record(resources: Iterator[Resource]) -> Mapping[Key, list[Resource]]:
     found: dict[Key, list[Resource]] = {}
     for resource in resources:
         if resource.record is not None:
             found.setdefault(resource.record, []).append(resource)
     return found
-
-
-def _retracted_by(retraction: Retraction, book: Book) -> Iterator[Record]:
-    for space, source in (("drain", ""), ("collector", ""), ("other", retraction.key.source)):
-        target = book.at_slot(Slot(space, source, retraction.retracts))
-        if target is not None and book.retraction_of(target.key) == retraction:
-            yield target
 
 
 def _heading(line: int, kind: str | None, id_: str | None, standing: str, drains: set[str]) -> str:

@@ -273,8 +273,9 @@ def level_stated_here(
 def _ends(node: Node, connection: Connection) -> bool:
     """Whether the drain is off the chamber after this: what comes later in the same minute is not of it."""
     placement = node.placement
-    is_used = placement is not None and placement.status == "used" and placement.closed == connection
-    return is_used and placement is not None and not placement.tip
+    if placement is None or placement.tip:
+        return False
+    return placement.status == "used" and placement.closed == connection
 
 
 def _closing_level(node: Node, connection: Connection) -> tuple[Decimal | None, str]:

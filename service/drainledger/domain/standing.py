@@ -1,8 +1,9 @@
-"""Why a record waits or is in conflict, in the words of an answer."""
+"""Where a record stands: the drains that it concerns, and why it waits or is in conflict, in the words of an answer."""
 
 from __future__ import annotations
 
 from drainledger.domain.book import Book
+from drainledger.domain.naming import targets
 from drainledger.domain.problems import Problem
 from drainledger.domain.records import Collector, Correction, Drain, Event, Reading, Record, Retraction
 
@@ -28,6 +29,26 @@ def drain_named_by(record: Record) -> str | None:
             return drain_named_by(record.record)
         case Collector() | Retraction():
             return None
+
+
+def drains_concerned(book: Book, record: Record) -> set[str]:
+    """The drains whose data a record is, or changes: by name, by a unit, or by what it corrects or retracts."""
+    match record:
+        case Drain():
+            return {record.id}
+        case Collector():
+            return set(book.drains_of(record.id))
+        case Reading(drain=drain) | Event(drain=str(drain)):
+            return {drain}
+        case Event():
+            units = (unit for unit in (record.collector, record.from_collector) if unit is not None)
+            return {drain for unit in units for drain in book.drains_of(unit)}
+    found = drains_concerned(book, record.record) if isinstance(record, Correction) else set()
+    for slot in targets(record):
+        known = book.at_slot(slot)
+        if known is not None and not isinstance(known, Correction | Retraction):
+            found |= drains_concerned(book, known)
+    return found
 
 
 def why_waiting(book: Book, record: Record) -> list[Problem]:

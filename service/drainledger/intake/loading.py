@@ -48,7 +48,6 @@ class Loaded:
         self._targets: set[Slot] = set()
         self._rules: dict[str, Rules] = {rules.version: rules}
         self.judgements = Judgements()
-        self._settles = True
 
     @property
     def size(self) -> int:
@@ -57,7 +56,10 @@ class Loaded:
 
     def catch_up(self, read: Read, rows_after: RowsAfter | None = None) -> None:
         """Takes in what others have committed of what is loaded. `rows_after` reads the journal, by default `read`."""
-        rows_after = rows_after or read.rows
+        self._catch_up(read, rows_after or read.rows)
+        self.settle()
+
+    def _catch_up(self, read: Read, rows_after: RowsAfter) -> None:
         last = read.last_seq()
         if not self._names and not self._seqs:
             self.last_seq = last  # nothing is loaded, and so nothing of it is behind
@@ -71,6 +73,10 @@ class Loaded:
 
     def ensure(self, read: Read, names: Iterable[Tie]) -> None:
         """Loads all that these drains and collectors are tied to."""
+        self._ensure(read, names)
+        self.settle()
+
+    def _ensure(self, read: Read, names: Iterable[Tie]) -> None:
         if self.last_seq == 0:
             self.last_seq = read.last_seq()
         self._load(read, {name for name in names if name[0] != "slot"} - self._names)
@@ -78,17 +84,12 @@ class Loaded:
     def gather(self, read: Read, names: Iterable[Tie], rows_after: RowsAfter | None = None) -> None:
         """Catches up and loads as `catch_up` and `ensure` do, but folds nothing: no connection waits for a fold. Ask
         the book nothing before `settle`."""
-        self._settles = False
-        try:
-            self.catch_up(read, rows_after)
-            self.ensure(read, names)
-        finally:
-            self._settles = True
+        self._catch_up(read, rows_after or read.rows)
+        self._ensure(read, names)
 
     def fold_anew(self, read: Read, names: Iterable[Tie]) -> list[Difference]:
         """Loads all that these are tied to; every resource that it gives, as if none had been written."""
-        self._settles = False
-        self.ensure(read, names)
+        self._ensure(read, names)
         return self.rendered.differences(self.book.refold())
 
     def settle(self) -> None:
@@ -154,8 +155,6 @@ class Loaded:
             self._add(read, rows)
             loaded |= names
         self._names |= loaded
-        if self._settles:
-            self.settle()
 
     def _tied(self, read: Read, wanted: set[Tie]) -> Iterator[tuple[set[Tie], list[JournalRow]]]:
         """Rows that name what is wanted, and then what they name, until nothing is left; with what corrects or retracts

@@ -9,7 +9,7 @@ already is passed over.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator
 from datetime import datetime
 from typing import Final
 
@@ -31,7 +31,6 @@ from drainledger.store.store import Store
 from drainledger.store.write import Write
 
 ROUTE: Final = "db refold --mapping"
-_AT_ONCE: Final = 500
 
 
 class OtherIds(StoreFault):
@@ -81,7 +80,7 @@ class Refolding:
         """What each commit changed, once it is on disk; with `dry_run` what it would change, and nothing is written.
         Raises OtherIds."""
         seen: set[Tie] = set()
-        for name in self._names():
+        for name in self._store.names(self._tenant):
             if name in seen:
                 continue
             names, behind = self._tied(name)
@@ -91,17 +90,6 @@ class Refolding:
             refolded = self._try(name) if dry_run else self._commit(name)
             if refolded is not None:
                 yield refolded
-
-    def _names(self) -> Iterator[Tie]:
-        for kind in ("drain", "collector"):
-            after = ""
-            while True:
-                with self._store.read(self._tenant) as read:
-                    found = read.names(kind, after, _AT_ONCE)
-                yield from ((kind, name) for name in found)
-                if len(found) < _AT_ONCE:
-                    break
-                after = found[-1]
 
     def _tied(self, name: Tie) -> tuple[frozenset[Tie], bool]:
         """All that is tied to a name, and whether any of it is judged by another version. Holds nobody up."""

@@ -45,7 +45,7 @@ def differing(store: Store, rules: Rules, renderer: Renderer, tenant: str) -> It
         until = read.last_seq()
     seen: set[Tie] = set()
     given: set[str] = set()
-    for name in _names(store, tenant):
+    for name in store.names(tenant):
         if name in seen:
             continue
         with store.read(tenant) as read:
@@ -57,18 +57,6 @@ def differing(store: Store, rules: Rules, renderer: Renderer, tenant: str) -> It
         given |= wanted.keys()
         yield from found
     yield from _beyond(store, tenant, given, until)
-
-
-def _names(store: Store, tenant: str) -> Iterator[Tie]:
-    for kind in ("drain", "collector"):
-        after = ""
-        while True:
-            with store.read(tenant) as read:
-                found = read.names(kind, after, _AT_ONCE)
-            yield from ((kind, name) for name in found)
-            if len(found) < _AT_ONCE:
-                break
-            after = found[-1]
 
 
 def _by_id(given: list[Difference]) -> dict[str, dict[str, Difference]]:

@@ -2,25 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TypeAlias
 
 from msgspec import Struct
 
 from drainledger.domain.naming import targets, ties
 from drainledger.domain.quantities import Units
-from drainledger.domain.records import (
-    Collector,
-    Correction,
-    Drain,
-    Event,
-    Key,
-    Reading,
-    Record,
-    Retraction,
-)
+from drainledger.domain.records import Key, Record
 from drainledger.domain.refolds import Refold
-from drainledger.domain.standing import conflict, drain_named_by, why_waiting
+from drainledger.domain.standing import conflict, drain_named_by, drains_concerned, why_waiting
 from drainledger.domain.statements import slot_of
 from drainledger.domain.validation import Refused
 from drainledger.domain.validation import read as read_record
@@ -165,7 +156,7 @@ class Commit:
         self._write.set_held(submission.replays, "replayed", replayed_as=row.seq, by=submission.principal)
 
     def _audit(self, submission: Submission, lines: Sequence[Taken]) -> None:
-        drains = {drain for one in lines for drain in self._drains_touched(one.outcome)}
+        drains = {drain for one in lines for drain in self._drains_of(one.outcome)}
         self._write.audit(
             AuditRow(
                 at=self._write.received_at,
@@ -180,28 +171,11 @@ class Commit:
             )
         )
 
-    def _drains_touched(self, outcome: Record | Refused) -> Iterator[str]:
-        """The drains whose data a record is, or changes."""
-        book = self._loaded.book
-        match outcome:
-            case Collector():
-                yield from book.drains_of(outcome.id)
-            case Event(drain=None):
-                for collector in (outcome.collector, outcome.from_collector):
-                    if collector is not None:
-                        yield from book.drains_of(collector)
-            case Correction() | Retraction():
-                if isinstance(outcome, Correction):
-                    yield from self._drains_touched(outcome.record)
-                for slot in targets(outcome):
-                    known = book.at_slot(slot)
-                    if known is not None and not isinstance(known, Correction | Retraction):
-                        yield from self._drains_touched(known)
-            case Drain():
-                yield outcome.id
-            case Event() | Reading() | Refused():
-                if outcome.drain is not None:
-                    yield outcome.drain
+    def _drains_of(self, outcome: Record | Refused) -> set[str]:
+        """Of a held record, what could be read of it."""
+        if isinstance(outcome, Refused):
+            return {outcome.drain} if outcome.drain is not None else set()
+        return drains_concerned(self._loaded.book, outcome)
 
     # Out
 

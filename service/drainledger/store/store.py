@@ -8,11 +8,12 @@ from datetime import datetime
 
 from sqlalchemy import Connection, func, inspect, select, text
 
+from drainledger.domain.naming import Tie
 from drainledger.store import schema
 from drainledger.store.engine import Database
 from drainledger.store.errors import SchemaAhead, SchemaBehind
 from drainledger.store.instants import from_micros
-from drainledger.store.read import Read
+from drainledger.store.read import BATCH, Read
 from drainledger.store.tenancy import lock_tenant
 from drainledger.store.write import Write
 
@@ -69,6 +70,18 @@ class Store:
         """Everyone who ever wrote, in code point order."""
         with self.database.read() as connection:
             return list(connection.scalars(select(schema.tenants.c.tenant).order_by(schema.tenants.c.tenant)))
+
+    def names(self, tenant: str) -> Iterator[Tie]:
+        """The drains and then the collectors that a tenant's journal speaks of. No connection is held between two."""
+        for kind in ("drain", "collector"):
+            after = ""
+            while True:
+                with self.read(tenant) as read:
+                    found = read.names(kind, after, BATCH)
+                yield from ((kind, name) for name in found)
+                if len(found) < BATCH:
+                    break
+                after = found[-1]
 
     def last_received_at(self) -> datetime:
         """The latest commit of any tenant; 1970 where there is none."""

@@ -20,7 +20,6 @@ from drainledger.web import health, logs, openapi
 from drainledger.web.about import description, page
 from drainledger.web.audit import Audit
 from drainledger.web.auth.guard import BEARER, May
-from drainledger.web.doors import Doors
 from drainledger.web.envelope import Envelope, refused
 from drainledger.web.gate import Gate
 from drainledger.web.limits import Acquainted, Budget, RateLimit
@@ -28,6 +27,7 @@ from drainledger.web.metrics import MEDIA_TYPE, Metrics
 from drainledger.web.pages import Cursors
 from drainledger.web.problems import Refusal, retry_after
 from drainledger.web.reply import json_reply
+from drainledger.web.request_head import RequestHead
 from drainledger.web.service import Service, Submits, Verifies, service_of
 from drainledger.web.v1 import drains, held, ledger, records, trace
 
@@ -61,7 +61,7 @@ def create_app(
     )
     app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
     app.state.service = service
-    app.add_middleware(Doors)
+    app.add_middleware(RequestHead)
     app.add_middleware(Envelope, service=service)  # the last added is the outermost
     _answer_errors(app)
     for router in (records.router, ledger.router, drains.router, trace.router, held.router):

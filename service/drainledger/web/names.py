@@ -16,7 +16,7 @@ def _storable(text: str) -> str:
 
 
 def plain(encoded: str) -> str:
-    """A segment of a path (drainledger.web.doors.routed) as the name that it stands for. Raises ValueError."""
+    """A segment of a path (drainledger.web.request_head.routed) as the name that it stands for. Raises ValueError."""
     return _storable(unquote(encoded, errors="strict"))
 
 

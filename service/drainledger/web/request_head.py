@@ -14,7 +14,7 @@ from drainledger.web.problems import Refusal
 _KEPT: Final = re.compile("%(2f|25)", re.IGNORECASE)
 
 
-class Doors:
+class RequestHead:
     """ASGI middleware, inside the envelope: paths are routed as they were encoded, so that `a%2Fledger` is one name; a
     HEAD is answered as a GET without its body; a body of two lengths is refused."""
 
