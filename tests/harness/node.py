@@ -90,8 +90,8 @@ class _Validator:
     """A validate.mjs that is kept running, so that the definitions are loaded once a test run and not once a call."""
 
     def __init__(self, conformance_dir: Path) -> None:
-        command = [*_node("validate.mjs"), "--conformance", str(conformance_dir), "--serve"]
-        self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        arguments = [*command("validate.mjs"), "--conformance", str(conformance_dir), "--serve"]
+        self._process = subprocess.Popen(arguments, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         atexit.register(self._close)
 
     def _close(self) -> None:
@@ -129,8 +129,8 @@ def _problem(told: dict[str, Any]) -> Problem:
 
 def list_invariants(conformance_dir: Path) -> str:
     """Human-readable list of the invariants of all definitions that do not compile or are not evaluated."""
-    command = [*_node("validate.mjs"), "--conformance", str(conformance_dir), "--list-invariants"]
-    return subprocess.run(command, capture_output=True, check=True, text=True).stdout
+    arguments = [*command("validate.mjs"), "--conformance", str(conformance_dir), "--list-invariants"]
+    return subprocess.run(arguments, capture_output=True, check=True, text=True).stdout
 
 
 def ucum_valid(codes: Iterable[str]) -> dict[str, bool]:
@@ -154,13 +154,13 @@ def _ask_ucum(questions: list[dict[str, str]]) -> list[dict[str, Any]]:
     if not questions:
         return []
     lines = "".join(json.dumps(question) + "\n" for question in questions)
-    done = subprocess.run(_node("ucum.mjs"), input=lines, capture_output=True, text=True)
+    done = subprocess.run(command("ucum.mjs"), input=lines, capture_output=True, text=True)
     if done.returncode:
         pytest.fail(f"tests/node/ucum.mjs failed: {done.stderr.strip()}")
     return [json.loads(answer) for answer in done.stdout.splitlines()]
 
 
-def _node(script: str) -> list[str]:
+def command(script: str) -> list[str]:
     """The command that runs a script of tests/node; fails the test where Node or its packages are missing."""
     node = shutil.which("node")
     if node is None:
