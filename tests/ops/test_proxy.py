@@ -85,11 +85,26 @@ def test_a_key_reaches_the_service(running: Proxy) -> None:
     assert running.seen[-1]["authorization"] == "Bearer dl_t_1_x"
 
 
-def test_no_query_is_logged(running: Proxy) -> None:
-    ask(running, "GET", "/fhir/R4/Patient?identifier=P-1042", {"Referer": "https://x.example/?P-1043"})
+@pytest.mark.parametrize(
+    ("path", "logged"),
+    [
+        ("/fhir/R4/Patient?identifier=P-1042", "/fhir/R4/Patient"),
+        ("/fhir/R5/Observation/P-1042/_history/2", "/fhir/R5/Observation"),
+        ("/fhir/R4/$export", "/fhir/R4/$export"),
+        ("/v1/drains/P-1042/ledger", "/v1/drains"),
+        ("/v1/drains/P-1042%2F7", "/v1/drains"),
+        ("/v1/trace/ward/P-1042", "/v1/trace"),
+        ("/health/live", "/health/live"),
+        ("/P-1042", "/..."),
+    ],
+)
+def test_neither_id_nor_query_is_logged(running: Proxy, path: str, logged: str) -> None:
+    line = f'"GET {logged}" 200'
+    before = running.log.read_text(encoding="utf-8").count(line)
+    ask(running, "GET", path, {"Referer": "https://x.example/?P-1043"})
     # The line is written after the answer is sent.
     deadline = time.monotonic() + 10
-    while '"GET /fhir/R4/Patient" 200' not in (log := running.log.read_text(encoding="utf-8")):
+    while (log := running.log.read_text(encoding="utf-8")).count(line) == before:
         assert time.monotonic() < deadline, log
         time.sleep(0.02)
     assert "P-104" not in log
