@@ -7,12 +7,13 @@ from decimal import Decimal
 from msgspec.structs import replace
 
 from drainledger.domain import bedside as at_bedside
+from drainledger.domain.acts import repeats, stated_emptying
 from drainledger.domain.entries import Connection, LevelRef
 from drainledger.domain.folding.finals import close_with, late_final, stated_level
 from drainledger.domain.folding.intervals import Anchor, anchor_at, close_unread
 from drainledger.domain.folding.page import Page, Status, read_otherwise, unverified
+from drainledger.domain.last_levels import last_level
 from drainledger.domain.levels import Scale
-from drainledger.domain.nodes import last_level, repeats, stated_emptying
 from drainledger.domain.records import Event
 from drainledger.domain.state import NOTHING_DRAWN, ZERO, Baseline, Chain, Closed
 from drainledger.domain.topology import Judged, Placement

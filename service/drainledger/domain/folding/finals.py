@@ -9,8 +9,8 @@ from msgspec.structs import replace
 from drainledger.domain.entries import Connection, LevelRef
 from drainledger.domain.folding.intervals import Anchor, anchor_at, draw
 from drainledger.domain.folding.page import Page, contest, disagreement, level_of, mark, unverified
+from drainledger.domain.last_levels import LastLevel, is_of_unit_off
 from drainledger.domain.levels import Scale
-from drainledger.domain.nodes import LastLevel, is_of_unit_off
 from drainledger.domain.records import Event
 from drainledger.domain.state import ZERO
 from drainledger.domain.topology import Placement

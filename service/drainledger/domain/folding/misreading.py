@@ -11,7 +11,8 @@ from msgspec.structs import replace
 from drainledger.domain.entries import Connection, Ground
 from drainledger.domain.folding.page import Page, level_of, mark
 from drainledger.domain.levels import Scale
-from drainledger.domain.nodes import MISREADING_SPAN, Node, level_on, next_level, rivals
+from drainledger.domain.neighbours import next_level, rivals
+from drainledger.domain.nodes import MISREADING_SPAN, Node, level_on
 from drainledger.domain.quantities import plain
 from drainledger.domain.records import Reading
 from drainledger.domain.state import ZERO

@@ -10,12 +10,13 @@ from zoneinfo import ZoneInfo
 
 from msgspec.structs import replace
 
+from drainledger.domain.acts import is_past
 from drainledger.domain.bedside import Noticed
 from drainledger.domain.collectors import Rules
 from drainledger.domain.entries import Connection, Finding, Ground, Interval, LevelMark, LevelRef, Total, What
 from drainledger.domain.findings import make_finding
 from drainledger.domain.levels import Scale
-from drainledger.domain.nodes import Node, is_past
+from drainledger.domain.nodes import Node
 from drainledger.domain.quantities import plain
 from drainledger.domain.records import Drain, Event, Reading
 from drainledger.domain.state import State

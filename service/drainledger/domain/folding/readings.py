@@ -7,6 +7,7 @@ from decimal import Decimal
 
 from msgspec.structs import replace
 
+from drainledger.domain.acts import level_stated_here
 from drainledger.domain.entries import Connection, Ground, LevelRef
 from drainledger.domain.folding.intervals import Anchor, Ending, anchor_at, emit
 from drainledger.domain.folding.misreading import anchor_here, is_misread
@@ -23,14 +24,8 @@ from drainledger.domain.folding.page import (
     unverified,
 )
 from drainledger.domain.levels import Output, Scale
-from drainledger.domain.nodes import (
-    CHECK_WITHIN,
-    Node,
-    amount_read,
-    level_on,
-    level_stated_here,
-    usable_level,
-)
+from drainledger.domain.neighbours import usable_level
+from drainledger.domain.nodes import CHECK_WITHIN, Node, amount_read, level_on
 from drainledger.domain.numbers import CHARTED_AGAIN
 from drainledger.domain.records import Reading
 from drainledger.domain.state import ZERO, Closed
