@@ -22,13 +22,16 @@ CHAMBERS: dict[str, tuple[int, int, int, int, int | None]] = {
     "infant": (2000, 500, 5, 10, 30),
 }
 CHAMBER_NAMES = {"adult-single": "A", "adult-dual": "AB", "infant": "A"}
-#: DESIGN 4 'Order': what comes first at one instant.
+#: DESIGN 4 'Order': what comes first at one instant; what ends the old unit before what puts a new one on.
 _RANKS: dict[str, int] = {
     **dict.fromkeys(("connected", "unclamped"), 0),
     **dict.fromkeys(("sampled", "reinfused", "weighed", "suction-prescribed", "milked", "vented"), 1),
     "reading": 2,
     **dict.fromkeys(("irrigated", "clamped"), 3),
-    **dict.fromkeys(("tipped", "emptied", "replaced", "disconnected", "removed"), 4),
+    **{
+        kind: 4 + place
+        for place, kind in enumerate(("tipped", "emptied", "disconnected", "removed", "replaced"))
+    },
 }
 
 
@@ -122,7 +125,7 @@ def drained(raws: Iterable[Raw]) -> dict[str, Drained]:
 def _rank(raw: Raw, connected: set[str]) -> int:
     """`connected` of a drain that is connected already is a change, and comes last."""
     kind = raw.get("kind", "reading")
-    return 5 if kind == "connected" and raw["drain"] in connected else _RANKS[kind]
+    return 9 if kind == "connected" and raw["drain"] in connected else _RANKS[kind]
 
 
 class _Walk:
@@ -133,6 +136,7 @@ class _Walk:
         self.drains: dict[str, Drained] = {}
         self.open: dict[str, Segment] = {}
         self.used: set[tuple[str, str]] = set()
+        self.removed: set[str] = set()
         #: The tip or emptying with levels that counts last, and when levels were read, by drain.
         self.acts: dict[str, tuple[tuple[str, int, int | None], datetime]] = {}
         self.read: dict[str, list[datetime]] = {}
@@ -156,8 +160,9 @@ class _Walk:
             if other.get("kind") == kind:
                 for concerned, levels in self._concerned(other, kind):
                     if concerned == drain:
-                        stated = sum(name in levels for name in ("level_before", "level_after"))
-                        ranks[other["id"]] = (-stated, other.get("drain") != drain, other["id"])
+                        before, after = ("level_before" in levels, "level_after" in levels)
+                        most = (not before, not after) if kind == "emptied" else (-before - after,)
+                        ranks[other["id"]] = (*most, other.get("drain") != drain, other["id"])
         return min(ranks.values()) == ranks[raw["id"]]
 
     def _concerned(self, raw: Raw, kind: str) -> list[tuple[str, Raw]]:
@@ -194,13 +199,16 @@ class _Walk:
         elif kind in ("tipped", "emptied"):
             if self._charted_again(kind, drain, levels, here["at"]):
                 return
-            after = 0 if kind == "emptied" else mark(levels, "level_after")
+            stated = mark(levels, "level_after")
+            after = 0 if kind == "emptied" and stated is None else stated
             segment.anchor(here, "close", mark(levels, "level_before"))
             self._open(drain, segment.collector, segment.chamber, here, after)
         elif kind in ("disconnected", "removed"):
             segment.anchor(here, "close", mark(levels, "final_level"))
             self.acts.pop(drain, None)
             del self.open[drain]
+            if kind == "removed":
+                self.removed.add(drain)
 
     def _charted_again(self, kind: str, drain: str, levels: Raw, at: datetime) -> bool:
         """The same levels within 15 minutes, with no level read in between, are the same act."""
@@ -227,6 +235,8 @@ class _Walk:
             self.read.setdefault(drain, []).append(here["at"])
 
     def _change(self, kind: str, raw: Raw, drain: str, levels: Raw, here: dict[str, Any]) -> None:
+        if drain in self.removed:
+            return  # nothing is put on any more
         old = self.open.get(drain)
         unit, chamber = raw["collector"], raw.get("chamber") or (old.chamber if old else "A")
         if any(other.collector == unit and other.chamber == chamber for other in self.open.values()):

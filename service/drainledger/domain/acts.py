@@ -45,39 +45,60 @@ def level_stated_here(
     nodes: Sequence[Node], index: int, connection: Connection, scale: Scale, earlier: Emptying | None
 ) -> tuple[Decimal, LevelRef] | None:
     """The level, mL, that a change, a tip or an emptying of the same instant states for the end of this connection, and
-    where: it was looked at for the act, and a reading of that minute may be of after it."""
-    here = nodes[index].order
+    where: it was looked at for the act, and a reading of that minute may be of after it. The first that is used tells:
+    what comes after it is of what it left. `earlier` is the tip or emptying that counted last before that instant."""
+    at = nodes[index].order.at
     for ahead in range(index + 1, len(nodes)):
-        node = nodes[ahead]
-        if node.order.at != here.at:
+        if nodes[ahead].order.at != at:
             return None
-        stated, part = _closing_level(node, connection)
-        if stated is None or scale.refuse(stated) is not None:
-            if _ends(node, connection):
-                return None
+        if not _closes(nodes, ahead, connection, earlier):
             continue
-        act = stated_emptying(node, connection)
-        if act is None or not repeats(act, earlier):
-            return stated, LevelRef(node.record.key, part)
+        stated, part = _closing_level(nodes[ahead])
+        if stated is None or scale.refuse(stated) is not None:
+            return None
+        return stated, LevelRef(nodes[ahead].record.key, part)
     return None
 
 
-def _ends(node: Node, connection: Connection) -> bool:
-    """Whether the drain is off the chamber after this: what comes later in the same minute is not of it."""
-    placement = node.placement
-    if placement is None or placement.tip:
-        return False
-    return placement.status == "used" and placement.closed == connection
-
-
-def _closing_level(node: Node, connection: Connection) -> tuple[Decimal | None, str]:
-    """The level that a node closes the connection with, and its part."""
-    placement = node.placement
+def _closes(nodes: Sequence[Node], index: int, connection: Connection, earlier: Emptying | None) -> bool:
+    """Whether an act or a change of one of the instants after `earlier` is used and closes the connection."""
+    node = nodes[index]
+    placement, record = node.placement, node.record
     if placement is not None:
         closes = placement.status == "used" and placement.closed == connection
-        name = "before" if placement.tip else "final"
-        return (placement.final_level if closes else None), placement.part + name
-    record = node.record
-    if type(record) is Event and record.kind == "emptied":
-        return record.level_before, "before"
-    return None, ""
+    else:
+        empties = type(record) is Event and record.kind == "emptied" and connection.reads == "level"
+        closes = empties and counts_of_its_minute(nodes, index)
+    if not closes:
+        return False
+    act = stated_emptying(node, connection)
+    return act is None or not repeats(act, earlier)
+
+
+def _closing_level(node: Node) -> tuple[Decimal | None, str]:
+    """The level that an act or a change closes its connection with, mL, and its part."""
+    placement = node.placement
+    if placement is not None:
+        return placement.final_level, placement.part + ("before" if placement.tip else "final")
+    assert type(node.record) is Event
+    return node.record.level_before, "before"
+
+
+def counts_of_its_minute(nodes: Sequence[Node], index: int) -> bool:
+    """Whether of the emptyings of one instant this is the one that counts: one that states how much there was,
+    then one that states what was left, then the first by id."""
+    event = nodes[index].record
+    assert type(event) is Event
+    rivals = [event]
+    for step in (-1, 1):
+        beside = index + step
+        while 0 <= beside < len(nodes) and nodes[beside].order.at == event.at:
+            other = nodes[beside].record
+            if type(other) is Event and other.kind == "emptied":
+                rivals.append(other)
+            beside += step
+
+    def rank(event: Event) -> tuple[bool, bool, str, str]:
+        return event.level_before is None, event.level_after is None, event.key.id, event.key.source
+
+    return min(rivals, key=rank) is event

@@ -9,9 +9,9 @@ from drainledger.domain.records import Event
 
 READING = 2
 #: `connected` while connected is a change, and comes after whatever else ends the old connection at that instant.
-DISPLACING = 5
+DISPLACING = 9
 #: A reading at the instant of a change that names the new collector comes after the change.
-READING_OF_NEW_COLLECTOR = 6
+READING_OF_NEW_COLLECTOR = 10
 
 EVENT_RANK: dict[str, int] = {
     "connected": 0,
@@ -25,12 +25,13 @@ EVENT_RANK: dict[str, int] = {
     # Irrigant goes in after the reading that empties the line.
     "irrigated": 3,
     "clamped": 3,
-    # A level charted in the minute of a change belongs to the old unit; on the new one it would count twice.
+    # A level charted in the minute of a change belongs to the old unit; on the new one it would count twice. So what
+    # is done to the old unit comes first, and what ends it comes before what puts a new one on.
     "tipped": 4,
-    "emptied": 4,
-    "replaced": 4,
-    "disconnected": 4,
-    "removed": 4,
+    "emptied": 5,
+    "disconnected": 6,
+    "removed": 7,
+    "replaced": 8,
 }
 
 

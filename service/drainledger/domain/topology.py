@@ -140,9 +140,11 @@ class _Resolver:
     def _change(self, event: Event, drain: str, levels: ChamberLevels | None = None) -> Placement:
         """A connection to `event.collector`, whatever the drain fed before."""
         part = "" if levels is None else f"{levels.chamber}."
-        refused = self._refuse_change(event, drain)
-        if refused is not None:
-            return Placement(event=event, status=refused[0], why=refused[1], part=part)
+        final = levels.final_level if levels is not None else event.final_level
+        if drain in self._removed:
+            return _after_removal(event, part, final)
+        if event.kind == "replaced" and drain not in self._connections:
+            return Placement(event=event, status="waiting", why="not-connected-yet", part=part)
         collector = event.collector or ""
         judged = self._profile_of(collector, event)
         if judged is None:
@@ -155,7 +157,6 @@ class _Resolver:
         if holder is not None:
             if holder != drain:
                 return Placement(event=event, status="set-aside", why="chamber-occupied", part=part)
-            final = levels.final_level if levels is not None else event.final_level
             return Placement(
                 event=event, status="set-aside", why="already-in-place", part=part, final_level=final
             )
@@ -174,17 +175,10 @@ class _Resolver:
             closed=closed,
             opened=opened,
             judged=judged,
-            final_level=levels.final_level if levels is not None else event.final_level,
+            final_level=final,
             start_level=start,
             start_stated=stated is not None,
         )
-
-    def _refuse_change(self, event: Event, drain: str) -> tuple[Literal["waiting", "set-aside"], str] | None:
-        if drain in self._removed:
-            return "set-aside", "drain-removed"
-        if event.kind == "replaced" and drain not in self._connections:
-            return "waiting", "not-connected-yet"
-        return None
 
     def _chamber(
         self, event: Event, profile: Profile, old: Connection | None, levels: ChamberLevels | None
@@ -237,7 +231,7 @@ class _Resolver:
     def _close(self, event: Event, drain: str) -> Placement:
         """`disconnected` or `removed`."""
         if drain in self._removed:
-            return Placement(event=event, status="set-aside", why="drain-removed")
+            return _after_removal(event, "", event.final_level)
         if event.kind == "removed":
             self._removed.add(drain)
         if drain in self._current:
@@ -300,6 +294,11 @@ class _Resolver:
     def _tip_all(self, event: Event, collector: str) -> None:
         for drain, chamber in self._served(collector):
             self._place(drain, self._tip_of(event, drain, f"{chamber}."))
+
+
+def _after_removal(event: Event, part: str, final: Decimal | None) -> Placement:
+    """Nothing is put on or taken off any more; its last level may be of the unit that came off."""
+    return Placement(event=event, status="set-aside", why="drain-removed", part=part, final_level=final)
 
 
 def _one_tip_an_instant(placements: list[Placement]) -> list[Placement]:

@@ -7,9 +7,9 @@ from decimal import Decimal
 from msgspec.structs import replace
 
 from drainledger.domain import bedside as at_bedside
-from drainledger.domain.acts import repeats, stated_emptying
+from drainledger.domain.acts import counts_of_its_minute, repeats, stated_emptying
 from drainledger.domain.entries import Connection, LevelRef
-from drainledger.domain.folding.finals import close_with, late_final, stated_level
+from drainledger.domain.folding.finals import close_with, is_last_level, late_final, stated_level
 from drainledger.domain.folding.intervals import Anchor, anchor_at, close_unread
 from drainledger.domain.folding.page import Page, Status, read_otherwise, unverified
 from drainledger.domain.last_levels import last_level
@@ -21,7 +21,8 @@ from drainledger.domain.topology import Judged, Placement
 
 def take_change(page: Page, placement: Placement) -> Status:
     if placement.status != "used":
-        page.note(placement.why or "not-connected", start=page.node.order.at)
+        if placement.why != "drain-removed" or not is_last_level(page, placement):
+            page.note(placement.why or "not-connected", start=page.node.order.at)
         return "used" if late_final(page, placement) else placement.status
     if _charted_already(page, placement.closed):
         return "set-aside"
@@ -158,7 +159,7 @@ def emptied(page: Page, event: Event) -> Status:
         return "set-aside" if ever else "waiting"
     if connection.reads != "level":
         return read_otherwise(page, connection)
-    if _emptied_already(page, event):
+    if not counts_of_its_minute(page.nodes, page.index):
         page.note("charted-already", start=event.at)
         return "set-aside"
     if _charted_already(page, connection):
@@ -192,16 +193,3 @@ def _charted_already(page: Page, connection: Connection | None) -> bool:
         return True
     page.flow = replace(page.flow, emptying=act)
     return False
-
-
-def _emptied_already(page: Page, event: Event) -> bool:
-    """Whether another emptying of the same instant counts: the one that states a level, then the first by id."""
-    rivals = [event]
-    for step in (-1, 1):
-        index = page.index + step
-        while 0 <= index < len(page.nodes) and page.nodes[index].order.at == event.at:
-            other = page.nodes[index].record
-            if isinstance(other, Event) and other.kind == "emptied":
-                rivals.append(other)
-            index += step
-    return min(rivals, key=lambda e: (e.level_before is None, e.key.id, e.key.source)) is not event

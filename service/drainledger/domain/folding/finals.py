@@ -53,6 +53,11 @@ def close_with(page: Page, late: LastLevel, placement: Placement, closed: Connec
     page.flow = replace(page.flow, finals=(*page.flow.finals, (record.key, closed)))
 
 
+def is_last_level(page: Page, placement: Placement) -> bool:
+    """Whether the level that it states was taken for the last one of a unit that came off before."""
+    return any(owner == placement.event.key for owner, _ in page.flow.finals)
+
+
 def late_final(page: Page, placement: Placement) -> bool:
     """A last level that is charted when the unit is off already; answers whether it is used. What isn't is told."""
     level = placement.final_level
