@@ -68,7 +68,7 @@ class Views:
     def __init__(self, store: Store, rules: Rules, *, renderer: Callable[[str], Renderer]) -> None:
         self._store = store
         self._rules = rules
-        self._renderer = renderer
+        self.renderer = renderer
         self._shelf = Shelf(lambda tenant: Loaded(rules, renderer(tenant)))
         self._folds = Folds()
 
@@ -121,7 +121,7 @@ class Views:
 
     def patients(self, read: Read, drains: Collection[str]) -> dict[str, str]:
         """Drain -> the id of its Patient, in the state that `read` sees; drains without a record are left out."""
-        return patients_of(read, self._renderer(read.tenant), drains)
+        return patients_of(read, self.renderer(read.tenant), drains)
 
     # Loading
 
@@ -154,7 +154,7 @@ class Views:
     def _as_known(self, tenant: str, drain: str, known_at: datetime) -> tuple[DrainLedger, str] | None:
         with self._folds.long(tenant):
             with self._store.read(tenant) as read:
-                loaded = Loaded(self._rules, self._renderer(tenant))
+                loaded = Loaded(self._rules, self.renderer(tenant))
                 rows = loaded.rows_about(read, [("drain", drain)])
                 seq, held = read.seq_at(known_at), read.held_count(drain, known_at)
             loaded.replay([row for row in rows if row.received_at <= known_at])
@@ -164,7 +164,7 @@ class Views:
     def _rows_about(self, tenant: str, drain: str) -> tuple[Loaded, list[JournalRow]]:
         """Every journal row that a drain's ledger may depend on, in the order of the journal, and who can replay them:
         the connection is given back before anything is folded."""
-        loaded = Loaded(self._rules, self._renderer(tenant))
+        loaded = Loaded(self._rules, self.renderer(tenant))
         with self._store.read(tenant) as read:
             return loaded, loaded.rows_about(read, [("drain", drain)])
 
@@ -188,7 +188,7 @@ class Views:
         rows = list(read.find(slots).values())
         if not rows:
             return None
-        ids = self._renderer(read.tenant).ids
+        ids = self.renderer(read.tenant).ids
         return rows, [version for row in rows for version in read.history(ids.record(row.record.key))]
 
     def _with_sources(self, tenant: str, rows: list[JournalRow], versions: list[VersionRow]) -> Trace:

@@ -64,8 +64,8 @@ class Stored(Struct, frozen=True, kw_only=True):
 
     @property
     def last_updated(self) -> str:
-        """`updated` as FHIR's instant: as `issued` writes it where that is the same instant, else in UTC. It follows from
-        the version alone, so that a version reads alike for ever."""
+        """`updated` as FHIR's instant: as `issued` writes it where that is the same instant, else in UTC. It follows
+        from the version alone, so that a version reads alike for ever."""
         issued = _ISSUED.search(self.body)
         if issued is not None:
             text = issued[1].decode()

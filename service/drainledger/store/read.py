@@ -16,6 +16,7 @@ from sqlalchemy import (
     func,
     or_,
     select,
+    tuple_,
     union_all,
 )
 
@@ -143,6 +144,40 @@ class Read:
         query = self._of(_version_columns(with_bodies), versions).where(versions.c.id == id)
         return self._versions(query.order_by(versions.c.seq))
 
+    def rows_at(
+        self, places: Collection[tuple[str, int]], *, with_bodies: bool = True
+    ) -> dict[tuple[str, int], VersionRow]:
+        """The rows of these (id, seq)s; places without one are left out."""
+        found: dict[tuple[str, int], VersionRow] = {}
+        for some in batches(set(places)):
+            wanted = tuple_(versions.c.id, versions.c.seq).in_(sorted(some))
+            query = self._of(_version_columns(with_bodies), versions).where(wanted)
+            found.update(((row.id, row.seq), row) for row in self._versions(query))
+        return found
+
+    def newest(
+        self,
+        horizon: int,
+        limit: int,
+        *,
+        after: tuple[int, str] | None = None,
+        since: datetime | None = None,
+        before: datetime | None = None,
+        with_bodies: bool = False,
+    ) -> list[VersionRow]:
+        """Rows up to the seq `horizon`, the newest first and of one commit by id: from `after`, a (seq, id), on, which
+        is included. Received at `since` or later, and before `before`."""
+        columns = versions.c
+        query = self._of(_version_columns(with_bodies), versions).where(columns.seq <= horizon)
+        if after is not None:
+            seq, id_ = after
+            query = query.where(columns.seq <= seq, or_(columns.seq < seq, columns.id >= id_))
+        if since is not None:
+            query = query.where(columns.received_at >= since)
+        if before is not None:
+            query = query.where(columns.received_at < before)
+        return self._versions(query.order_by(columns.seq.desc(), columns.id).limit(limit))
+
     def written_at(self, seq: int, *, with_bodies: bool = False) -> list[VersionRow]:
         """The rows written at this seq, by id."""
         query = self._of(_version_columns(with_bodies), versions).where(versions.c.seq == seq)
@@ -235,6 +270,24 @@ class Read:
         return [
             _audit(row) for row in self._connection.execute(query.order_by(audit.c.audit_seq).limit(limit))
         ]
+
+    def newest_audits(self, limit: int, *, before: int | None = None) -> list[AuditRow]:
+        """The newest first, from the one before `before` on."""
+        query = self._of(select(audit), audit)
+        if before is not None:
+            query = query.where(audit.c.audit_seq < before)
+        return [
+            _audit(row)
+            for row in self._connection.execute(query.order_by(audit.c.audit_seq.desc()).limit(limit))
+        ]
+
+    def audits_at(self, audit_seqs: Collection[int]) -> list[AuditRow]:
+        """Those of these numbers, in their order."""
+        found: list[AuditRow] = []
+        for some in batches(sorted(set(audit_seqs))):
+            query = self._of(select(audit), audit).where(audit.c.audit_seq.in_(some))
+            found += [_audit(row) for row in self._connection.execute(query.order_by(audit.c.audit_seq))]
+        return found
 
     # Statements
 

@@ -13,6 +13,7 @@ from starlette.responses import HTMLResponse, Response
 
 from drainledger.intake.folds import TooManyReads
 from drainledger.intake.views import Views
+from drainledger.rest.rest import Rest
 from drainledger.settings import Settings
 from drainledger.store.errors import ClockBehind, StoreFault
 from drainledger.store.store import Store
@@ -21,6 +22,8 @@ from drainledger.web.about import description, page
 from drainledger.web.audit import Audit
 from drainledger.web.auth.guard import BEARER, May
 from drainledger.web.envelope import Envelope, refused
+from drainledger.web.fhir.outcome import is_fhir
+from drainledger.web.fhir.router import mount
 from drainledger.web.gate import Gate
 from drainledger.web.limits import Acquainted, Budget, RateLimit
 from drainledger.web.metrics import MEDIA_TYPE, Metrics
@@ -48,6 +51,7 @@ def create_app(
         store=store,
         intake=intake,
         views=views,
+        rest=Rest(store, views.renderer),
         clock=clock,
         demo=demo,
         tokens=_tokens(settings, clock),
@@ -66,6 +70,7 @@ def create_app(
     _answer_errors(app)
     for router in (records.router, ledger.router, drains.router, trace.router, held.router):
         app.include_router(router)
+    mount(app)
     _operation(app)
     _about(app)
     return app
@@ -127,7 +132,7 @@ def _answer_errors(app: FastAPI) -> None:
     async def bad_parameter(request: Request, error: RequestValidationError) -> Response:
         place = next(iter(error.errors()), {"loc": ("", "")})["loc"]
         name = str(place[-1])
-        told = Refusal("bad-parameter", "See the OpenAPI document for what it may be.", parameter=name)
+        told = Refusal("bad-parameter", f"See {_document(request)} for what it may be.", parameter=name)
         return refused(service_of(request), told, request.scope)
 
     @app.exception_handler(HTTPException)
@@ -138,8 +143,13 @@ def _answer_errors(app: FastAPI) -> None:
             if request.method == "OPTIONS":
                 return Response(status_code=204, headers=headers)
         code = "method-not-allowed" if error.status_code == 405 else "not-found"
-        told = Refusal(code, "See /openapi.json for what there is.", headers=headers)
+        told = Refusal(code, f"See {_document(request)} for what there is.", headers=headers)
         return refused(service_of(request), told, request.scope)
+
+
+def _document(request: Request) -> str:
+    """Where it stands what can be called."""
+    return "/fhir/R4/metadata (or /fhir/R5/metadata)" if is_fhir(request.scope) else "/openapi.json"
 
 
 def _allowed(methods: str) -> str:

@@ -11,9 +11,11 @@ from starlette.datastructures import MutableHeaders
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from drainledger.fhir.fragments import encode
 from drainledger.web import logs
 from drainledger.web.caution import REQUEST_HEADER, common_headers
 from drainledger.web.demo import from_here
+from drainledger.web.fhir.outcome import is_fhir, media_type_of, of_refusal
 from drainledger.web.metrics import known_method
 from drainledger.web.problems import MEDIA_TYPE, Refusal, problem, retry_after
 from drainledger.web.service import Service
@@ -121,6 +123,9 @@ def refused(service: Service, refusal: Refusal, scope: Scope) -> Response:
     """The answer to a call that was refused."""
     service.metrics.refused(refusal.code)
     scope["state"]["code"] = refusal.code
-    body = problem(refusal, base=service.settings.base, request=scope["state"]["request"])
     headers = {"Cache-Control": "no-store", **refusal.headers}
+    if is_fhir(scope):
+        told = encode(of_refusal(refusal, base=service.settings.base))
+        return Response(told, refusal.status, headers | {"Content-Type": media_type_of(scope)})
+    body = problem(refusal, base=service.settings.base, request=scope["state"]["request"])
     return Response(body, refusal.status, headers, media_type=MEDIA_TYPE)

@@ -12,6 +12,7 @@ from starlette.requests import HTTPConnection
 
 from drainledger.intake.answers import Answer, Submission
 from drainledger.intake.views import Views
+from drainledger.rest.rest import Rest
 from drainledger.settings import Settings
 from drainledger.store.store import Store
 from drainledger.web.audit import Audit
@@ -47,6 +48,7 @@ class Service:
     store: Store
     intake: Submits
     views: Views
+    rest: Rest
     clock: Callable[[], datetime]
     demo: bool
     tokens: Verifies | None

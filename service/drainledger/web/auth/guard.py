@@ -33,6 +33,9 @@ class May:
     def __init__(self, scope: Scope) -> None:
         self.scope = scope
 
+    def admits(self, principal: Principal) -> bool:
+        return self.scope in principal.scopes
+
     async def __call__(
         self,
         request: Request,
@@ -45,17 +48,23 @@ class May:
             principal = await _known(service, request, bearer.credentials if bearer else None)
         request.state.tenant = principal.tenant
         service.rate.take(f"{principal.tenant}\0{principal.name}")
-        if self.scope not in principal.scopes:
+        if not self.admits(principal):
             await service.audit.note(request, principal, "refused", Access(outcome=403))
             raise Refusal(
                 "not-allowed",
                 f"This needs the scope {self.scope}, which the key or token does not have.",
-                headers={"WWW-Authenticate": f'{_CHALLENGE}, error="insufficient_scope"'},
+                headers=insufficient_scope(),
             )
         return principal
 
 
 _CHALLENGE = 'Bearer realm="drainledger"'
+
+
+def insufficient_scope() -> dict[str, str]:
+    """RFC 6750, 3.1: who calls is known, and may not do this."""
+    return {"WWW-Authenticate": f'{_CHALLENGE}, error="insufficient_scope"'}
+
 
 Writer = Annotated[Principal, Depends(May("records.write"))]
 Reader = Annotated[Principal, Depends(May("read"))]

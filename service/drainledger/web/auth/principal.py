@@ -16,13 +16,15 @@ _LONGEST_SOURCE: Final = 64
 
 class Principal(Struct, frozen=True, kw_only=True):
     """`name` tells callers apart in the audit trail. `source`: the only one whose records the caller may send, None for
-    any of the tenant; `client`: the source taken where neither that nor a header names one."""
+    any of the tenant; `client`: the source taken where neither that nor a header names one. `types`: the resource types
+    (R4's names) that a token lets it read below `/fhir`, None where its scopes alone decide."""
 
     tenant: str
     name: str
     scopes: frozenset[Scope]
     source: str | None = None
     client: str | None = None
+    types: frozenset[str] | None = None
 
     def source_of(self, header: str | None) -> str:
         """The source of what this caller sends. `header` is the request's `Drainledger-Source`.

@@ -13,7 +13,7 @@ from drainledger.settings import Settings
 from drainledger.web.auth.keyset import PublicKeys
 from drainledger.web.auth.principal import Principal
 from drainledger.web.auth.refusals import TokenRefused
-from drainledger.web.auth.smart import scopes_of
+from drainledger.web.auth.smart import scopes_of, types_of
 
 #: Public-key signatures alone. `none` says nothing, and a shared secret invites taking a public key for one.
 ALGORITHMS: Final = ("RS256", "ES256")
@@ -58,11 +58,13 @@ class Tokens:
         subject = _text(claims.get("sub")) or client
         if subject is None:
             raise TokenRefused("no subject")
+        claimed = _scope_text(claims.get("scope", claims.get("scp")))
         return Principal(
             tenant=tenant,
             name=f"token:{subject}",
-            scopes=scopes_of(_scope_text(claims.get("scope", claims.get("scp")))),
+            scopes=scopes_of(claimed),
             client=client,
+            types=types_of(claimed),
         )
 
 

@@ -1,0 +1,193 @@
+"""Resources by id and version, and their histories (R4 http.html#read, #vread, #history)."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from datetime import datetime
+from itertools import takewhile
+from typing import Final
+
+from msgspec import Struct
+
+from drainledger.rest.stored import Position, Source, Stored, Wanted
+from drainledger.store.codec import split_id
+from drainledger.store.read import Read
+from drainledger.store.rows import VersionRow
+
+#: Types whose versions the store holds; the others are rendered when they are read, and have one version each.
+STORED: Final = frozenset(
+    {"DetectedIssue", "Device", "DeviceMetric", "DeviceUseStatement", "Observation", "Patient"}
+)
+_BATCH: Final = 200
+
+
+class Period(Struct, frozen=True):
+    """From `start`, included, to `end`, excluded; None is open."""
+
+    start: datetime | None = None
+    end: datetime | None = None
+
+
+EVER: Final = Period()
+
+
+def whole_id(id_: str, part: str) -> str:
+    return f"{id_}.{part}" if part else id_
+
+
+def stored(row: VersionRow, part: str, holder: VersionRow) -> Stored:
+    """A part as of `row`; `holder` is the row that wrote it, with its bodies."""
+    entry = row.parts[part]
+    assert holder.bodies is not None, "the row was read with its bodies"
+    return Stored(
+        type=entry.type,
+        id=whole_id(row.id, part),
+        version=entry.version,
+        updated=holder.received_at,
+        body=holder.bodies[part],
+        status=entry.status,
+        code=entry.code,
+        patient=holder.patient,
+        drain=holder.drain,
+    )
+
+
+class Repository:
+    """What there is of each type, by the sources that search uses too."""
+
+    def __init__(self, sources: Mapping[str, Source]) -> None:
+        self._sources = sources
+
+    def read(self, read: Read, type: str, id: str, version: int | None = None) -> Stored | None:
+        """The current version, or the one asked for; None where there is none. `type` is R4's name."""
+        if version is None:
+            return self._sources[type].current(read, type, [id]).get(id)
+        return next((each for _, each in self.history(read, type, id) if each.version == version), None)
+
+    def history(self, read: Read, type: str, id: str) -> Iterator[tuple[Position, Stored]]:
+        """Every version of a resource, the newest first; nothing where there never was one."""
+        id_, part = split_id(id)
+        rows = (
+            [row for row in reversed(read.history(id_)) if _wrote(row, part, type)] if type in STORED else []
+        )
+        if rows:
+            holders = read.rows_at([(row.id, row.seq) for row in rows])
+            for row in rows:
+                yield (row.seq, id_, part), stored(row, part, holders[row.id, row.seq])
+            return
+        only = self._sources[type].current(read, type, [id]).get(id)
+        if only is not None:
+            yield (0, id_, part), only
+
+    def type_history(
+        self,
+        read: Read,
+        type: str,
+        horizon: int,
+        *,
+        after: Position | None = None,
+        period: Period = EVER,
+        at: Period | None = None,
+    ) -> Iterator[tuple[Position, Stored]]:
+        """Every version of every resource of a type that was written in `period`, up to the seq `horizon`, the newest
+        first, from the one after `after` on. `at`: of these, what was current at some time in it."""
+        if type not in STORED:
+            yield from self._rendered(read, type, horizon, after, period, at)
+            return
+        written = self._written(read, type, horizon, after, period)
+        if at is None or at.start is None:
+            yield from (each for each in written if at is None or _before(each, at.end))
+            return
+        during = Period(max(filter(None, (period.start, at.start))), _earlier(period.end, at.end))
+        yield from self._written(read, type, horizon, after, during)
+        begun = min(horizon, read.seq_at(at.start))
+        standing = self._sources[type].scan(read, Wanted(types=frozenset({type})), begun, after)
+        for each in takewhile(lambda each: _since(each, period.start), standing):
+            if _before(each, at.start):
+                yield each
+
+    def _rendered(
+        self,
+        read: Read,
+        type: str,
+        horizon: int,
+        after: Position | None,
+        period: Period,
+        at: Period | None,
+    ) -> Iterator[tuple[Position, Stored]]:
+        """Each has one version, which is current from when it was made on."""
+        found = self._sources[type].scan(read, Wanted(types=frozenset({type})), horizon, after)
+        end = period.end if at is None else _earlier(period.end, at.end)
+        for each in takewhile(lambda each: _since(each, period.start), found):
+            if _before(each, end):
+                yield each
+
+    def _written(
+        self, read: Read, type: str, horizon: int, after: Position | None, period: Period
+    ) -> Iterator[tuple[Position, Stored]]:
+        for rows in _batches(read, horizon, after, period):
+            parts = [
+                (row, part)
+                for row in rows
+                for part in sorted(row.written)
+                if row.parts[part].type == type and not _is_past(row, part, after)
+            ]
+            holders = read.rows_at({(row.id, row.seq) for row, _ in parts})
+            for row, part in parts:
+                yield (row.seq, row.id, part), stored(row, part, holders[row.id, row.seq])
+
+
+def _wrote(row: VersionRow, part: str, type: str) -> bool:
+    entry = row.written.get(part)
+    return entry is not None and entry.type == type
+
+
+def _is_past(row: VersionRow, part: str, after: Position | None) -> bool:
+    """Whether a position was told of on an earlier page."""
+    return after is not None and (-row.seq, row.id, part) <= (-after[0], after[1], after[2])
+
+
+def _batches(
+    read: Read, horizon: int, after: Position | None, period: Period
+) -> Iterator[Sequence[VersionRow]]:
+    place, is_told = (None if after is None else after[:2]), False
+    while True:
+        rows = read.newest(horizon, _BATCH, after=place, since=period.start, before=period.end)
+        yield rows[1:] if is_told else rows
+        if len(rows) < _BATCH:
+            return
+        place, is_told = (rows[-1].seq, rows[-1].id), True
+
+
+def _since(each: tuple[Position, Stored], start: datetime | None) -> bool:
+    return start is None or each[1].updated >= start
+
+
+def _before(each: tuple[Position, Stored], end: datetime | None) -> bool:
+    return end is None or each[1].updated < end
+
+
+def _earlier(one: datetime | None, other: datetime | None) -> datetime | None:
+    return min(filter(None, (one, other)), default=None)
+
+
+class VersionsSource:
+    """What the store holds. `scan` walks all versions, and is for the tests of this module's neighbours alone."""
+
+    def scan(
+        self, read: Read, wanted: Wanted, horizon: int, after: Position | None = None
+    ) -> Iterator[tuple[Position, Stored]]:
+        raise NotImplementedError
+
+    def current(
+        self, read: Read, type: str, ids: Collection[str], horizon: int | None = None
+    ) -> dict[str, Stored]:
+        places = {id: split_id(id) for id in ids}
+        rows = read.current({id_ for id_, _ in places.values()})
+        found = {
+            id: (rows[id_], part, rows[id_].parts[part])
+            for id, (id_, part) in places.items()
+            if id_ in rows and part in rows[id_].parts and rows[id_].parts[part].type == type
+        }
+        holders = read.rows_at({(row.id, entry.seq) for row, _, entry in found.values()})
+        return {id: stored(row, part, holders[row.id, entry.seq]) for id, (row, part, entry) in found.items()}
