@@ -42,6 +42,7 @@ def settings_with(file: Path | None, **options: object) -> Settings:
 def told() -> Iterator[None]:
     """What can't be used is told in a line or two and ends with exit code 2."""
     from drainledger.convert.lines import UnreadableInput
+    from drainledger.convert.output import UnwritableOutput
     from drainledger.mapping import MappingError
     from drainledger.settings import BadSettings
     from drainledger.store.errors import StoreFault
@@ -52,7 +53,7 @@ def told() -> Iterator[None]:
         for fault in error.faults:
             typer.echo(f"drainledger: {fault}", err=True)
         raise typer.Exit(UNUSABLE) from None
-    except (StoreFault, MappingError, UnreadableInput, OSError) as error:
+    except (StoreFault, MappingError, UnreadableInput, UnwritableOutput, OSError) as error:
         typer.echo(f"drainledger: {error}", err=True)
         raise typer.Exit(UNUSABLE) from None
 
