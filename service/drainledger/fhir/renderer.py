@@ -61,6 +61,7 @@ class Renderer:
             codes, base=base, tenant=tenant, fhir=fhir, patient_secret=patient_secret, version=version
         )
         self.ids = self._kit.ids
+        self.vocabulary = self._kit.vocabulary
         self.base = base
 
     def adapter(self) -> Resource:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Literal
 
@@ -15,7 +16,8 @@ HeldAs = Literal["held", "discarded"]
 
 class Submission(Struct, frozen=True, kw_only=True):
     """Raw records of one source, one `lines` item each, with who sent them and under which request. `replays` names the
-    held record that the one line is to take the place of."""
+    held record that the one line is to take the place of. `read_as`: where the lines are of another format, the record
+    of the contract that each was read as; None where they are of it. `whole`: all of them or none, in one commit."""
 
     tenant: str
     source: str
@@ -25,6 +27,8 @@ class Submission(Struct, frozen=True, kw_only=True):
     method: str = "POST"
     route: str = "/v1/records"
     replays: str | None = None
+    read_as: tuple[bytes, ...] | None = None
+    whole: bool = False
 
 
 class FindingView(Struct, frozen=True, kw_only=True):
@@ -57,6 +61,15 @@ class Result(Struct, frozen=True, kw_only=True):
     problems: tuple[Problem, ...] = ()
     held_id: str | None = None
     held_as: HeldAs | None = None
+
+
+class NothingTaken(Exception):
+    """A submission that was to be taken as a whole, of which some can't be: none is, and none is held. `problems` of
+    those that can't be, by their place in it."""
+
+    def __init__(self, problems: Mapping[int, tuple[Problem, ...]]) -> None:
+        super().__init__(len(problems))
+        self.problems = problems
 
 
 class Answer(Struct, frozen=True, kw_only=True):

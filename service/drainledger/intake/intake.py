@@ -48,7 +48,7 @@ class PartlyTaken(Exception):
 class Intake:
     """Takes submissions from any thread; one thread of its own writes them, a part of a group at a time.
 
-    `renderer` makes the renderer of a tenant. A failed commit leaves nothing behind, in the database or in memory. A
+    `rules` and `units` are those in force. `renderer` makes the renderer of a tenant. A failed commit leaves nothing behind, in the database or in memory. A
     future that is cancelled stops nothing: its submission is committed all the same.
     """
 
@@ -62,8 +62,8 @@ class Intake:
         clock: Callable[[], datetime],
     ) -> None:
         self._store = store
-        self._rules = rules
-        self._units = units
+        self.rules = rules
+        self.units = units
         self._renderer = renderer
         self._clock = clock
         self._queue: queue.SimpleQueue[Job | None] = queue.SimpleQueue()
@@ -170,14 +170,17 @@ class Intake:
     def _run(self, tenant: str, shares: Sequence[Share]) -> list[Committed]:
         loaded = self._loaded.pop(tenant, None)
         if loaded is None or loaded.size > MOST_LOADED:
-            loaded = Loaded(self._rules, self._renderer(tenant))
+            loaded = Loaded(self.rules, self._renderer(tenant))
         with self._store.write(tenant, self._clock()) as write:
-            made = Commit(write, loaded, self._units).run(shares)
+            made = Commit(write, loaded, self.units).run(shares)
         # Only now: after a fault, what is in memory is not what is on disk.
         self._loaded[tenant] = loaded
         return made
 
     def _took(self, job: Job, committed: Committed) -> None:
+        if committed.nothing is not None:
+            self._fail(job, committed.nothing)
+            return
         job.taken += committed.taken
         job.written = committed.written
         if committed.answer is not None:

@@ -12,7 +12,7 @@ from msgspec import Struct, field
 from drainledger.intake.answers import Answer, Submission, Written
 from drainledger.intake.taken import Taken
 
-#: Records that one commit takes. A caller waits for one part of its own tenant, and one of each other that has work.
+#: Records that one commit takes, but for a submission that must not be taken apart. A caller waits for one part of its own tenant, and one of each other that has work.
 PART: Final = 500
 #: Submissions that may share a commit.
 MOST_SHARED: Final = 64
@@ -39,9 +39,13 @@ class Share(Struct, eq=False):
     count: int
 
     @property
-    def lines(self) -> tuple[bytes, ...]:
-        done = len(self.job.taken)
-        return self.job.submission.lines[done : done + self.count]
+    def lines(self) -> list[tuple[bytes, bytes]]:
+        """Each as received, and the record of the contract that it is or was read as."""
+        submission, done = self.job.submission, len(self.job.taken)
+        place = slice(done, done + self.count)
+        received = submission.lines[place]
+        read_as = received if submission.read_as is None else submission.read_as[place]
+        return list(zip(received, read_as, strict=True))
 
     @property
     def is_last(self) -> bool:
@@ -83,13 +87,15 @@ class Turns:
 def shared(jobs: Sequence[Job]) -> list[Share]:
     """What one commit takes of these, which stand in the order in which they came or last had a turn."""
     first = jobs[0]
-    shares = {0: Share(first, min(first.left, PART // 2))}
-    room = PART - shares[0].count
+    shares = {0: Share(first, first.left if first.submission.whole else min(first.left, PART // 2))}
+    room = max(0, PART - shares[0].count)
     for place, job in sorted(enumerate(jobs), key=lambda found: found[1].left):
         share = shares.get(place) or Share(job, 0)
         more = min(job.left - share.count, room)
         if place not in shares and (len(shares) == MOST_SHARED or (job.left and not more)):
             continue
+        if job.submission.whole and share.count + more < job.left:
+            continue  # it waits for a turn of its own, which takes all of it
         share.count += more
         room -= more
         shares[place] = share

@@ -8,14 +8,24 @@ from typing import TypeAlias
 from msgspec import Struct
 
 from drainledger.domain.naming import targets, ties
+from drainledger.domain.problems import Problem
 from drainledger.domain.quantities import Units
 from drainledger.domain.records import Key, Record
 from drainledger.domain.refolds import Refold
 from drainledger.domain.standing import conflict, drain_named_by, drains_concerned, why_waiting
-from drainledger.domain.statements import slot_of
+from drainledger.domain.statements import Slot, slot_of
 from drainledger.domain.validation import Refused
 from drainledger.domain.validation import read as read_record
-from drainledger.intake.answers import Answer, FindingView, Result, Status, Submission, Written, answer
+from drainledger.intake.answers import (
+    Answer,
+    FindingView,
+    NothingTaken,
+    Result,
+    Status,
+    Submission,
+    Written,
+    answer,
+)
 from drainledger.intake.loading import Loaded, rules_content
 from drainledger.intake.patients import audited_patients
 from drainledger.intake.taken import Taken
@@ -29,11 +39,13 @@ Versions: TypeAlias = dict[str, dict[str, Written]]
 
 
 class Committed(Struct, frozen=True):
-    """What a commit made of a share: its lines, the versions that it gave, and the answer where it was the last."""
+    """What a commit made of a share: its lines, the versions that it gave, and the answer where it was the last; or why
+    nothing of it was taken."""
 
     taken: list[Taken]
     written: Versions
     answer: Answer | None
+    nothing: NothingTaken | None = None
 
 
 class Commit:
@@ -48,7 +60,7 @@ class Commit:
         """What became of each, in their order. Nothing is told before the transaction has committed."""
         self._write.check_clock()
         self._loaded.catch_up(self._write)
-        taken = [[self._parse(share.job.submission, raw) for raw in share.lines] for share in shares]
+        taken = [[self._parse(share.job.submission, *line) for line in share.lines] for share in shares]
         whole = (one for share in shares if share.is_last for one in share.job.taken)
         self._load([*(one for lines in taken for one in lines), *whole])
         # Each is folded by itself: what it changes is told to its caller and to no other.
@@ -56,6 +68,9 @@ class Commit:
 
     def _commit(self, share: Share, lines: list[Taken]) -> Committed:
         submission, book, rendered = share.job.submission, self._loaded.book, self._loaded.rendered
+        if submission.whole and (problems := self._in_the_way(lines)):
+            self._audit(submission, lines, "nothing taken")
+            return Committed([], {}, None, NothingTaken(problems))
         rows = list(self._add(submission, lines))
         if rows:
             self._write.put_mapping(book.rules.version, rules_content(book.rules))
@@ -71,8 +86,23 @@ class Commit:
 
     # In
 
-    def _parse(self, submission: Submission, raw: bytes) -> Taken:
-        outcome = read_record(raw, source=submission.source, units=self._units, received_at=self._write.clock)
+    def _in_the_way(self, lines: Sequence[Taken]) -> dict[int, tuple[Problem, ...]]:
+        """What could not be accepted, by its place. Nothing is added to the book for it."""
+        found: dict[int, tuple[Problem, ...]] = {}
+        first: dict[Slot, Record] = {}
+        for place, one in enumerate(lines):
+            if isinstance(one.outcome, Refused):
+                found[place] = one.problems
+                continue
+            slot = slot_of(one.outcome.key)
+            if (self._loaded.book.at_slot(slot) or first.setdefault(slot, one.outcome)) != one.outcome:
+                found[place] = (conflict(one.outcome), *one.problems)
+        return found
+
+    def _parse(self, submission: Submission, raw: bytes, record: bytes) -> Taken:
+        outcome = read_record(
+            record, source=submission.source, units=self._units, received_at=self._write.clock
+        )
         if isinstance(outcome, Refused):
             return Taken(raw, outcome, outcome.problems + outcome.ignored, "held")
         return Taken(raw, outcome.record, outcome.ignored)
@@ -155,7 +185,7 @@ class Commit:
         row = self._write.find([slot])[slot]
         self._write.set_held(submission.replays, "replayed", replayed_as=row.seq, by=submission.principal)
 
-    def _audit(self, submission: Submission, lines: Sequence[Taken]) -> None:
+    def _audit(self, submission: Submission, lines: Sequence[Taken], outcome: str = "committed") -> None:
         drains = {drain for one in lines for drain in self._drains_of(one.outcome)}
         self._write.audit(
             AuditRow(
@@ -164,7 +194,7 @@ class Commit:
                 action="write",
                 method=submission.method,
                 route=submission.route,
-                outcome="committed",
+                outcome=outcome,
                 patients=audited_patients(self._write, self._loaded.rendered.renderer, drains),
                 drains=tuple(sorted(drains)),
                 request_id=submission.request_id,

@@ -10,6 +10,8 @@ from typing import Protocol, cast
 
 from starlette.requests import HTTPConnection
 
+from drainledger.domain.collectors import Rules
+from drainledger.domain.quantities import Units
 from drainledger.intake.answers import Answer, Submission
 from drainledger.intake.views import Views
 from drainledger.rest.rest import Rest
@@ -31,6 +33,12 @@ class Verifies(Protocol):
 
 class Submits(Protocol):
     """The way in; drainledger.intake.intake.Intake."""
+
+    @property
+    def rules(self) -> Rules: ...
+
+    @property
+    def units(self) -> Units: ...
 
     @property
     def alive(self) -> bool: ...
