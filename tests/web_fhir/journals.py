@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from drainledger.rest.repository import whole_id
+from drainledger.rest.scan import whole_id
 from drainledger.store.store import Store
 from tests.journals.seeded import journal
 from tests.web.http import Http, store_of

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from datetime import datetime
-from itertools import takewhile
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime, timedelta
+from itertools import islice, takewhile
 from typing import Final
 
 from msgspec import Struct
 
+from drainledger.rest.scan import is_past, stored
 from drainledger.rest.stored import Position, Source, Stored, Wanted
 from drainledger.store.codec import split_id
 from drainledger.store.read import Read
@@ -19,6 +20,8 @@ STORED: Final = frozenset(
     {"DetectedIssue", "Device", "DeviceMetric", "DeviceUseStatement", "Observation", "Patient"}
 )
 _BATCH: Final = 200
+#: A scan begins after an instant, a history at one.
+_TICK: Final = timedelta(microseconds=1)
 
 
 class Period(Struct, frozen=True):
@@ -29,27 +32,6 @@ class Period(Struct, frozen=True):
 
 
 EVER: Final = Period()
-
-
-def whole_id(id_: str, part: str) -> str:
-    return f"{id_}.{part}" if part else id_
-
-
-def stored(row: VersionRow, part: str, holder: VersionRow) -> Stored:
-    """A part as of `row`; `holder` is the row that wrote it, with its bodies."""
-    entry = row.parts[part]
-    assert holder.bodies is not None, "the row was read with its bodies"
-    return Stored(
-        type=entry.type,
-        id=whole_id(row.id, part),
-        version=entry.version,
-        updated=holder.received_at,
-        body=holder.bodies[part],
-        status=entry.status,
-        code=entry.code,
-        patient=holder.patient,
-        drain=holder.drain,
-    )
 
 
 class Repository:
@@ -116,22 +98,38 @@ class Repository:
         at: Period | None,
     ) -> Iterator[tuple[Position, Stored]]:
         """Each has one version, which is current from when it was made on."""
-        found = self._sources[type].scan(read, Wanted(types=frozenset({type})), horizon, after)
         end = period.end if at is None else _earlier(period.end, at.end)
-        for each in takewhile(lambda each: _since(each, period.start), found):
+        since = None if period.start is None else period.start - _TICK
+        wanted = Wanted(types=frozenset({type}), since=since)
+        for each in self._sources[type].scan(read, wanted, horizon, after):
             if _before(each, end):
                 yield each
+
+    def count(
+        self,
+        read: Read,
+        type: str,
+        horizon: int,
+        most: int,
+        *,
+        period: Period = EVER,
+        at: Period | None = None,
+    ) -> int | None:
+        """How many versions `type_history` tells of in all; None where there are more than `most`."""
+        if type in STORED and at is None:
+            versions: Iterator[object] = (
+                part for rows in _batches(read, horizon, None, period) for part in _parts(rows, type, None)
+            )
+        else:
+            versions = self.type_history(read, type, horizon, period=period, at=at)
+        counted = sum(1 for _ in islice(versions, most + 1))
+        return None if counted > most else counted
 
     def _written(
         self, read: Read, type: str, horizon: int, after: Position | None, period: Period
     ) -> Iterator[tuple[Position, Stored]]:
         for rows in _batches(read, horizon, after, period):
-            parts = [
-                (row, part)
-                for row in rows
-                for part in sorted(row.written)
-                if row.parts[part].type == type and not _is_past(row, part, after)
-            ]
+            parts = _parts(rows, type, after)
             holders = read.rows_at({(row.id, row.seq) for row, _ in parts})
             for row, part in parts:
                 yield (row.seq, row.id, part), stored(row, part, holders[row.id, row.seq])
@@ -142,9 +140,14 @@ def _wrote(row: VersionRow, part: str, type: str) -> bool:
     return entry is not None and entry.type == type
 
 
-def _is_past(row: VersionRow, part: str, after: Position | None) -> bool:
-    """Whether a position was told of on an earlier page."""
-    return after is not None and (-row.seq, row.id, part) <= (-after[0], after[1], after[2])
+def _parts(rows: Sequence[VersionRow], type: str, after: Position | None) -> list[tuple[VersionRow, str]]:
+    """What these rows wrote of a type, beyond what was told of."""
+    return [
+        (row, part)
+        for row in rows
+        for part, entry in sorted(row.written.items())
+        if entry.type == type and not is_past(row, part, after)
+    ]
 
 
 def _batches(
@@ -169,25 +172,3 @@ def _before(each: tuple[Position, Stored], end: datetime | None) -> bool:
 
 def _earlier(one: datetime | None, other: datetime | None) -> datetime | None:
     return min(filter(None, (one, other)), default=None)
-
-
-class VersionsSource:
-    """What the store holds. `scan` walks all versions, and is for the tests of this module's neighbours alone."""
-
-    def scan(
-        self, read: Read, wanted: Wanted, horizon: int, after: Position | None = None
-    ) -> Iterator[tuple[Position, Stored]]:
-        raise NotImplementedError
-
-    def current(
-        self, read: Read, type: str, ids: Collection[str], horizon: int | None = None
-    ) -> dict[str, Stored]:
-        places = {id: split_id(id) for id in ids}
-        rows = read.current({id_ for id_, _ in places.values()})
-        found = {
-            id: (rows[id_], part, rows[id_].parts[part])
-            for id, (id_, part) in places.items()
-            if id_ in rows and part in rows[id_].parts and rows[id_].parts[part].type == type
-        }
-        holders = read.rows_at({(row.id, entry.seq) for row, _, entry in found.values()})
-        return {id: stored(row, part, holders[row.id, entry.seq]) for id, (row, part, entry) in found.items()}

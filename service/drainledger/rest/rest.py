@@ -6,7 +6,11 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 from drainledger.fhir import Renderer
-from drainledger.rest.repository import STORED, Repository, VersionsSource
+from drainledger.rest.adapter import WithAdapter
+from drainledger.rest.audit_event import AuditEvents
+from drainledger.rest.provenance import Provenances
+from drainledger.rest.repository import STORED, Repository
+from drainledger.rest.scan import VersionsSource
 from drainledger.rest.stored import Source
 from drainledger.store.store import Store
 
@@ -19,5 +23,10 @@ class Rest:
         self.store: Final = store
         self.renderer: Final = renderer
         versions = VersionsSource()
-        self.sources: Final[Mapping[str, Source]] = dict.fromkeys(STORED, versions)
+        self.sources: Final[Mapping[str, Source]] = {
+            **dict.fromkeys(sorted(STORED), versions),
+            "Device": WithAdapter(versions, renderer),
+            "Provenance": Provenances(renderer),
+            "AuditEvent": AuditEvents(renderer),
+        }
         self.repository: Final = Repository(self.sources)

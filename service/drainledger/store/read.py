@@ -119,20 +119,31 @@ class Read:
 
     # Resource versions
 
-    def current(self, ids: Collection[str], *, with_bodies: bool = False) -> dict[str, VersionRow]:
-        """The latest row of each id; ids that have none are left out. A row's bodies are those it wrote, not all."""
+    def current(
+        self, ids: Collection[str], *, with_bodies: bool = False, horizon: int | None = None
+    ) -> dict[str, VersionRow]:
+        """The latest row of each id, or the latest up to the seq `horizon`; ids that have none are left out. A row's
+        bodies are those it wrote, not all."""
         found: dict[str, VersionRow] = {}
         for some in batches(set(ids)):
-            last = (
-                self._of(select(versions.c.id, func.max(versions.c.seq).label("seq")), versions)
-                .where(versions.c.id.in_(some))
-                .group_by(versions.c.id)
-                .subquery()
-            )
+            last = self._last_seqs(some, horizon).subquery()
             match = and_(versions.c.id == last.c.id, versions.c.seq == last.c.seq)
             query = self._of(_version_columns(with_bodies), versions).join(last, match)
             found.update((row.id, row) for row in self._versions(query))
         return found
+
+    def last_seqs(self, ids: Collection[str], horizon: int | None = None) -> dict[str, int]:
+        """Of each id the seq of its latest row, or of the latest up to the seq `horizon`."""
+        found: dict[str, int] = {}
+        for some in batches(set(ids)):
+            found.update((id_, seq) for id_, seq in self._connection.execute(self._last_seqs(some, horizon)))
+        return found
+
+    def _last_seqs(self, ids: Collection[str], horizon: int | None) -> Query:
+        query = self._of(select(versions.c.id, func.max(versions.c.seq).label("seq")), versions)
+        if horizon is not None:
+            query = query.where(versions.c.seq <= horizon)
+        return query.where(versions.c.id.in_(ids)).group_by(versions.c.id)
 
     def ids(self, after: str, limit: int) -> list[str]:
         """What has versions, after an id, in code point order."""
@@ -150,8 +161,11 @@ class Read:
         """The rows of these (id, seq)s; places without one are left out."""
         found: dict[tuple[str, int], VersionRow] = {}
         for some in batches(set(places)):
-            wanted = tuple_(versions.c.id, versions.c.seq).in_(sorted(some))
-            query = self._of(_version_columns(with_bodies), versions).where(wanted)
+            query = self._of(_version_columns(with_bodies), versions).where(
+                # By the ids alone as well: SQLite looks up no pair in an index.
+                versions.c.id.in_(sorted({id_ for id_, _ in some})),
+                tuple_(versions.c.id, versions.c.seq).in_(sorted(some)),
+            )
             found.update(((row.id, row.seq), row) for row in self._versions(query))
         return found
 
@@ -177,6 +191,51 @@ class Read:
         if before is not None:
             query = query.where(columns.received_at < before)
         return self._versions(query.order_by(columns.seq.desc(), columns.id).limit(limit))
+
+    def newest_places(
+        self,
+        horizon: int,
+        limit: int,
+        *,
+        after: tuple[int, str] | None = None,
+        ids: Collection[str] | None = None,
+        patients: Collection[str] | None = None,
+        or_of_nobody: bool = False,
+    ) -> list[tuple[str, int]]:
+        """(id, seq) of rows up to the seq `horizon` as `newest` orders them; of these ids, and of these patients, or of
+        no patient either. For narrow questions: all that fit are looked at."""
+        bounds: list[ColumnElement[bool]] = []
+        if ids is not None:
+            bounds.append(versions.c.id.in_(sorted(ids)))
+        if patients is None:
+            return self._newest_places(horizon, limit, after, bounds)
+        found = self._newest_places(
+            horizon, limit, after, [*bounds, versions.c.patient.in_(sorted(patients))]
+        )
+        if or_of_nobody:  # on its own: SQLite uses no index for both
+            found += self._newest_places(horizon, limit, after, [*bounds, versions.c.patient.is_(None)])
+        return sorted(found, key=lambda place: (-place[1], place[0]))[:limit]
+
+    def _newest_places(
+        self,
+        horizon: int,
+        limit: int,
+        after: tuple[int, str] | None,
+        bounds: Sequence[ColumnElement[bool]],
+    ) -> list[tuple[str, int]]:
+        columns = versions.c
+        # Not an expression that an index on seq alone could answer: it would walk through everybody's rows.
+        seq = columns.seq + 0
+        query = self._of(select(columns.id, columns.seq), versions).where(seq <= horizon, *bounds)
+        if after is not None:
+            query = query.where(seq <= after[0], or_(seq < after[0], columns.id >= after[1]))
+        query = query.order_by(seq.desc(), columns.id).limit(limit)
+        return [(id_, seq) for id_, seq in self._connection.execute(query)]
+
+    def seq_written_before(self, seq: int) -> int:
+        """The last seq before this one at which versions were written; 0 where none were."""
+        query = self._of(select(func.max(versions.c.seq)), versions).where(versions.c.seq < seq)
+        return self._connection.scalar(query) or 0
 
     def written_at(self, seq: int, *, with_bodies: bool = False) -> list[VersionRow]:
         """The rows written at this seq, by id."""

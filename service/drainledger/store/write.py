@@ -133,9 +133,12 @@ class Write(Read):
 
     # Resource versions
 
-    def current(self, ids: Collection[str], *, with_bodies: bool = False) -> dict[str, VersionRow]:
-        found = super().current(ids, with_bodies=with_bodies)
-        self._current.update({id_: found.get(id_) for id_ in ids})
+    def current(
+        self, ids: Collection[str], *, with_bodies: bool = False, horizon: int | None = None
+    ) -> dict[str, VersionRow]:
+        found = super().current(ids, with_bodies=with_bodies, horizon=horizon)
+        if horizon is None:
+            self._current.update({id_: found.get(id_) for id_ in ids})
         return found
 
     def put_versions(self, rows: Sequence[NewVersions]) -> None:
