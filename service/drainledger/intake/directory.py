@@ -60,11 +60,11 @@ class JournalDirectory:
         fitting = [
             (one.made_at, one.key.id, one.key.source, one.record)
             for one in changed
-            if isinstance(one, Correction)
-            and isinstance(one.record, Drain)
-            and one.record.patient == row.record.patient
+            if isinstance(one, Correction) and isinstance(one.record, Drain)
         ]
-        return max(fitting, key=lambda found: found[:3])[3] if fitting else row.record
+        last = max(fitting, key=lambda found: found[:3])[3] if fitting else row.record
+        # A drain's patient can't be corrected.
+        return last if last.patient == row.record.patient else row.record
 
     def patient(self, drain: Drain) -> str:
         return self._renderer.ids.patient(drain.patient)

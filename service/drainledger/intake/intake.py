@@ -48,8 +48,9 @@ class PartlyTaken(Exception):
 class Intake:
     """Takes submissions from any thread; one thread of its own writes them, a part of a group at a time.
 
-    `rules` and `units` are those in force. `renderer` makes the renderer of a tenant. A failed commit leaves nothing behind, in the database or in memory. A
-    future that is cancelled stops nothing: its submission is committed all the same.
+    `rules` and `units` are those in force, `renderer` makes the renderer of a tenant. A failed commit leaves nothing
+    behind, in the database or in memory. A future that is cancelled stops nothing: its submission is committed all the
+    same.
     """
 
     def __init__(

@@ -12,7 +12,8 @@ from msgspec import Struct, field
 from drainledger.intake.answers import Answer, Submission, Written
 from drainledger.intake.taken import Taken
 
-#: Records that one commit takes, but for a submission that must not be taken apart. A caller waits for one part of its own tenant, and one of each other that has work.
+#: Records that one commit takes, unless a submission goes as a whole. A caller waits for one part of its own tenant,
+#: and one of each other that has work.
 PART: Final = 500
 #: Submissions that may share a commit.
 MOST_SHARED: Final = 64
