@@ -7,11 +7,13 @@ came off with: 300, then 340 - 300 = 40 to 07:30. What the next unit holds at 08
 from __future__ import annotations
 
 import pytest
+from msgspec.structs import replace
 
+from drainledger.domain.book import Book
 from drainledger.domain.entries import DrainLedger
 from tests.domain.test_two_at_once import in_every_order
-from tests.journals.books import book_of, ledger_of, outputs, total
-from tests.journals.raw import Raw, collector, drain, event, level, replaced, volume
+from tests.journals.books import book_of, ledger_of, outputs, records_of, total
+from tests.journals.raw import Raw, collector, connected, drain, event, level, replaced, volume
 from tests.journals.rules import RULES
 
 UNITS = (collector("col-2"),)
@@ -108,6 +110,29 @@ def test_a_reading_that_names_the_unit_comes_first() -> None:
     ledger = in_every_order([*ON, named, event("removed", "07:40", final_level=340, id="out")])
     assert outputs(ledger) == ["300", "50"]
     assert told(ledger, "out") == ["readings-disagree"]
+
+
+@pytest.mark.parametrize("high_first", [True, False])
+def test_of_two_readings_of_one_minute_the_lower_is_the_last_level(high_first: bool) -> None:
+    """340 and 430 read at 07:40 of the unit that came off: 40 mL for certain, whichever id comes first."""
+    ids = ("a", "b") if high_first else ("b", "a")
+    raws = [
+        level("07:40", value, id=id, collector="col-1") for value, id in zip((430, 340), ids, strict=True)
+    ]
+    ledger = in_every_order([*ON, *raws, level("07:41", 500, id="later", collector="col-1")])
+    assert (outputs(ledger), total(ledger)) == (["300", "40"], "340")
+    assert told(ledger, ids[0]) == ["readings-disagree"]
+    assert told(ledger, ids[1]) == []
+
+
+def test_of_two_readings_of_one_minute_the_trusted_source_tells_the_last_level() -> None:
+    raws = [level("07:40", 340, id="a", collector="col-1"), level("07:40", 342, id="b", collector="col-1")]
+    *others, trusted = records_of([drain(), collector(), connected("06:00"), *ON, *raws])
+    book = Book(replace(RULES, priorities={"pump": 5}))
+    for record in (*others, replace(trusted, key=trusted.key._replace(source="pump"))):
+        book.add(record)
+    book.refold()
+    assert outputs(ledger_of(book, "drn-1")) == ["300", "42"]
 
 
 def test_a_last_level_that_the_chamber_cannot_hold_is_shown_and_told() -> None:

@@ -115,17 +115,50 @@ def drained(raws: Iterable[Raw]) -> dict[str, Drained]:
     done.sort(key=lambda raw: datetime.fromisoformat(raw["at"]))
     places = itertools.count()
     for _, same in itertools.groupby(done, key=lambda raw: datetime.fromisoformat(raw["at"])):
-        connected = set(walk.open)
-        instant = sorted(same, key=lambda raw: (_rank(raw, connected), raw["id"]))
+        charted = list(same)
+        units = {drain: segment.collector for drain, segment in walk.open.items()}
+        instant = sorted(charted, key=lambda raw: (_rank(raw, units, charted), raw["id"]))
         for raw in instant:
             walk.take(next(places), raw, instant)
     return walk.drains
 
 
-def _rank(raw: Raw, connected: set[str]) -> int:
-    """`connected` of a drain that is connected already is a change, and comes last."""
+def _rank(raw: Raw, units: dict[str, str], instant: list[Raw]) -> int:
+    """`connected` of a drain that is connected already is a change and comes after the others; readings that name the
+    new unit come last. `units` are in place when the instant begins."""
     kind = raw.get("kind", "reading")
-    return 9 if kind == "connected" and raw["drain"] in connected else _RANKS[kind]
+    if kind == "connected" and raw["drain"] in units:
+        return 9
+    named = raw.get("collector")
+    if kind == "reading" and named is not None and units.get(raw["drain"]) != named:
+        changes = [
+            o
+            for o in instant
+            if o.get("kind") in ("replaced", "connected") and o.get("drain") == raw["drain"]
+        ]
+        if any(o["collector"] == named and (o["kind"] == "replaced" or o["drain"] in units) for o in changes):
+            return 10
+    return _RANKS[kind]
+
+
+@dataclass
+class _Off:
+    """A unit that came off; `drawn` is what was given back from it since. `waits` for a last level that is charted
+    afterwards: none is known, and it has not gone on again."""
+
+    segment: Segment
+    at: datetime
+    place: int
+    waits: bool
+    drawn: list[dict[str, Any]] = field(default_factory=list)
+
+    def ends_at(self, level: int) -> None:
+        """The last level, charted afterwards; what was given back in the meantime went before it."""
+        self.waits = False
+        self.segment.drawn += [taken | {"place": self.place - 0.5} for taken in self.drawn]
+        last = self.segment.anchors[-1]
+        last["level"] = last["stated"] = min(level, self.segment.capacity)
+        last["kind"] = "late"
 
 
 class _Walk:
@@ -137,6 +170,8 @@ class _Walk:
         self.open: dict[str, Segment] = {}
         self.used: set[tuple[str, str]] = set()
         self.removed: set[str] = set()
+        #: The units that came off each drain, the last at the end.
+        self.off: dict[str, list[_Off]] = {}
         #: The tip or emptying with levels that counts last, and when levels were read, by drain.
         self.acts: dict[str, tuple[tuple[str, int, int | None], datetime]] = {}
         self.read: dict[str, list[datetime]] = {}
@@ -151,7 +186,7 @@ class _Walk:
         here: dict[str, Any] = {"place": place, "id": raw["id"], "at": datetime.fromisoformat(raw["at"])}
         for drain, levels in self._concerned(raw, kind):
             if kind not in ("tipped", "emptied") or self._counts(kind, raw, drain, instant):
-                self._one(kind, raw, drain, levels, here)
+                self._one(kind, raw, drain, levels, here, instant)
 
     def _counts(self, kind: str, raw: Raw, drain: str, instant: list[Raw]) -> bool:
         """Of one minute's tips (or emptyings) of a chamber, the one that states most of it counts."""
@@ -180,22 +215,28 @@ class _Walk:
         feeding = [drain for drain, segment in self.open.items() if segment.collector == unit]
         return sorted(feeding, key=lambda drain: self.open[drain].chamber)
 
-    def _one(self, kind: str, raw: Raw, drain: str, levels: Raw, here: dict[str, Any]) -> None:
+    def _one(
+        self, kind: str, raw: Raw, drain: str, levels: Raw, here: dict[str, Any], instant: list[Raw]
+    ) -> None:
         segment = self.open.get(drain)
         known = self.drains[drain]
         if kind == "reading":
-            self._reading(raw, drain, segment, here)
+            self._reading(raw, drain, segment, here, instant)
         elif kind in ("connected", "replaced"):
             self._change(kind, raw, drain, levels, here)
         elif kind == "irrigated":
             known.irrigations.append((here["place"], mark(raw, "volume") or 0))
         elif kind == "weighed":
             known.weights.append((here["place"], Decimal(raw["weight"]["value"])))
-        elif segment is None:
-            return
         elif kind in ("sampled", "reinfused"):
-            if kind == "sampled" or raw["collector"] == segment.collector:
+            self._given_back(kind, raw, drain, here)
+            if segment is not None and (kind == "sampled" or raw["collector"] == segment.collector):
                 segment.drawn.append(here | {"volume": mark(raw, "volume"), "back": kind == "reinfused"})
+        elif segment is None:
+            if kind in ("disconnected", "removed"):
+                self._last_level(drain, mark(levels, "final_level"), here["at"])
+            if kind == "removed":
+                self.removed.add(drain)
         elif kind in ("tipped", "emptied"):
             if self._charted_again(kind, drain, levels, here["at"]):
                 return
@@ -204,11 +245,31 @@ class _Walk:
             segment.anchor(here, "close", mark(levels, "level_before"))
             self._open(drain, segment.collector, segment.chamber, here, after)
         elif kind in ("disconnected", "removed"):
-            segment.anchor(here, "close", mark(levels, "final_level"))
-            self.acts.pop(drain, None)
+            self._comes_off(drain, segment, mark(levels, "final_level"), here)
             del self.open[drain]
             if kind == "removed":
                 self.removed.add(drain)
+
+    def _comes_off(self, drain: str, old: Segment, final: int | None, here: dict[str, Any]) -> None:
+        old.anchor(here, "close", final)
+        self.acts.pop(drain, None)
+        waits = old.anchors[-1]["level"] is None
+        self.off.setdefault(drain, []).append(_Off(old, here["at"], here["place"], waits))
+
+    def _given_back(self, kind: str, raw: Raw, drain: str, here: dict[str, Any]) -> None:
+        for off in self.off.get(drain, ()):
+            if kind == "reinfused" and off.waits and raw["collector"] == off.segment.collector:
+                off.drawn.append(here | {"volume": mark(raw, "volume"), "back": True})
+
+    def _last_level(self, drain: str, final: int | None, at: datetime) -> None:
+        """A record that takes no unit off states the last level of the one that came off last: within 4 hours while
+        none is in its place, else within 15 minutes."""
+        off = self.off.get(drain, [])[-1:]
+        within = timedelta(minutes=15) if drain in self.open else timedelta(hours=4)
+        if final is None or not off or not off[0].waits or at - off[0].at > within:
+            return
+        if final <= off[0].segment.capacity * 105 // 100:
+            off[0].ends_at(final)
 
     def _charted_again(self, kind: str, drain: str, levels: Raw, at: datetime) -> bool:
         """The same levels within 15 minutes, with no level read in between, are the same act."""
@@ -224,23 +285,45 @@ class _Walk:
         self.acts[drain] = (act, at)
         return False
 
-    def _reading(self, raw: Raw, drain: str, segment: Segment | None, here: dict[str, Any]) -> None:
+    def _reading(
+        self, raw: Raw, drain: str, segment: Segment | None, here: dict[str, Any], instant: list[Raw]
+    ) -> None:
         volume = mark(raw, "volume")
         if volume is not None:
             began = datetime.fromisoformat(raw["from"]) if "from" in raw else None
             self.drains[drain].amounts.append(here | {"volume": volume, "began": began})
         level = mark(raw, "level")
-        if level is not None and segment is not None and level <= segment.capacity * 105 // 100:
+        if raw.get("collector") not in (None, segment.collector if segment else None):
+            self._of_a_unit_off(raw, drain, here["at"], instant)
+        elif level is not None and segment is not None and level <= segment.capacity * 105 // 100:
             segment.anchor(here, "read", level)
             self.read.setdefault(drain, []).append(here["at"])
 
+    def _of_a_unit_off(self, raw: Raw, drain: str, at: datetime, instant: list[Raw]) -> None:
+        """Units are read after they come off, within 4 hours; of two readings of one minute the lower counts."""
+        off = next(
+            (o for o in reversed(self.off.get(drain, [])) if o.segment.collector == raw["collector"]), None
+        )
+        if off is None or not off.waits or at - off.at > timedelta(hours=4):
+            return
+        same = ("reading", drain, raw["collector"])
+        beside = [o for o in instant if (o["record"], o.get("drain"), o.get("collector")) == same]
+        levels = [mark(o, "level") for o in beside]
+        possible = [one for one in levels if one is not None and one <= off.segment.capacity * 105 // 100]
+        if possible:
+            off.ends_at(min(possible))
+
     def _change(self, kind: str, raw: Raw, drain: str, levels: Raw, here: dict[str, Any]) -> None:
+        old, final = self.open.get(drain), mark(levels, "final_level") if kind == "replaced" else None
         if drain in self.removed:
-            return  # nothing is put on any more
-        old = self.open.get(drain)
+            self._last_level(drain, final, here["at"])  # and nothing is put on any more
+            return
         unit, chamber = raw["collector"], raw.get("chamber") or (old.chamber if old else "A")
-        if any(other.collector == unit and other.chamber == chamber for other in self.open.values()):
-            return  # already in place, or occupied
+        holders = [d for d, other in self.open.items() if (other.collector, other.chamber) == (unit, chamber)]
+        if holders:  # already in place, or occupied
+            if holders == [drain]:
+                self._last_level(drain, final, here["at"])
+            return
         if chamber not in CHAMBER_NAMES[self.profiles[unit]]:
             return
         start = mark(levels, "start_level")
@@ -248,8 +331,11 @@ class _Walk:
         if start is None and (old is not None or kind == "replaced") and (unit, chamber) not in self.used:
             start = 0
         if old is not None:
-            old.anchor(here, "close", mark(levels, "final_level") if kind == "replaced" else None)
-            self.acts.pop(drain, None)
+            self._comes_off(drain, old, final, here)
+        else:
+            self._last_level(drain, final, here["at"])
+        for off in self.off.get(drain, ()):
+            off.waits = off.waits and off.segment.collector != unit
         self._open(drain, unit, chamber, here, start)
 
     def _open(self, drain: str, unit: str, chamber: str, here: dict[str, Any], level: int | None) -> None:

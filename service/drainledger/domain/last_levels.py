@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 
@@ -23,9 +23,12 @@ class LastLevel(Struct, frozen=True):
     part: str
 
 
-def last_level(nodes: Sequence[Node], index: int, closed: Connection, scale: Scale) -> LastLevel | None:
+def last_level(
+    nodes: Sequence[Node], index: int, closed: Connection, scale: Scale, priorities: Mapping[str, int]
+) -> LastLevel | None:
     """The first level charted for a unit after it came off at `index`: units are read after they come off. Either a
-    reading that names it, or what a later change, a removal or the same change charted again states."""
+    reading that names it, or what a later change, a removal or the same change charted again states. Of several such
+    readings of one instant that of the higher source priority, then the lower, then the first by id."""
     change = nodes[index].placement
     if change is None or (change.opened is not None and change.opened.collector == closed.collector):
         return None  # another chamber of the same unit: its reading is the new one's
@@ -37,9 +40,8 @@ def last_level(nodes: Sequence[Node], index: int, closed: Connection, scale: Sca
             return None
         placement = node.placement
         if placement is None:
-            level = _named_level(node, closed, scale)
-            if level is not None:
-                return LastLevel(level, node, "")
+            if _named_level(node, closed, scale) is not None:
+                return _best_named(nodes, ahead, closed, scale, priorities)
             continue
         final = placement.final_level if placement.late_final and latest_off else None
         if final is not None and scale.refuse(final) is None and is_of_unit_off(came_off, node.order.at, off):
@@ -56,6 +58,21 @@ def is_of_unit_off(came_off: datetime, at: datetime, off: bool) -> bool:
     """Whether a last level charted at an instant is of the unit that came off then: while none is in its place (`off`)
     for as long as a reading would be; else only where the same change may be charted by a second nurse."""
     return at - came_off <= (FINAL_WITHIN if off else CHARTED_AGAIN)
+
+
+def _best_named(
+    nodes: Sequence[Node], first: int, closed: Connection, scale: Scale, priorities: Mapping[str, int]
+) -> LastLevel:
+    """Of the readings that name the unit, from the `first` of an instant on, the one that counts."""
+    ranks = []
+    index = first
+    while index < len(nodes) and nodes[index].order[:2] == nodes[first].order[:2]:
+        order, level = nodes[index].order, _named_level(nodes[index], closed, scale)
+        if level is not None:
+            ranks.append((-priorities.get(order.source, 0), level, order.id, order.source, index))
+        index += 1
+    best = min(ranks)
+    return LastLevel(best[1], nodes[best[-1]], "")
 
 
 def _named_level(node: Node, closed: Connection, scale: Scale) -> Decimal | None:

@@ -86,7 +86,9 @@ def _close(page: Page, placement: Placement, closed: Connection, carried: bool) 
             placement.part,
         )
     elif not carried:
-        late = None if placement.tip or scale is None else last_level(page.nodes, page.index, closed, scale)
+        late = None
+        if not placement.tip and scale is not None:
+            late = last_level(page.nodes, page.index, closed, scale, page.rules_now().priorities)
         if late is not None and scale is not None:
             level, ref = late.level, LevelRef(late.node.record.key, late.part)
             level_at = late.node.order.at
