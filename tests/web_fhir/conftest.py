@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -32,14 +33,14 @@ def ward(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Http]:
 @pytest.fixture(scope="module")
 def journals(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Journals]:
     """Twenty generated journals, each a tenant's own."""
-    with service(settings_for(tmp_path_factory.mktemp("journals"))) as app:
+    with service(settings_for(tmp_path_factory.mktemp("journals"))) as app, ExitStack() as closing:
         http = Http(app, None)
+        closing.callback(http.close)
         tenants = [f"j{seed}" for seed in range(HOW_MANY)]
         keys = {tenant: key_for(app, tenant=tenant) for tenant in tenants}
         for seed, tenant in enumerate(tenants):
             fill(http, keys[tenant], seed)
         yield Journals(http, keys)
-        http.close()
 
 
 @pytest.fixture

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from drainledger.rest.scan import whole_id
 from drainledger.store.store import Store
+from tests.journals.books import line
 from tests.journals.seeded import journal
 from tests.web.http import Http, store_of
 
@@ -33,7 +34,7 @@ class Emitted(NamedTuple):
 def fill(http: Http, key: str, seed: int, size: int = 40) -> None:
     raws = journal(seed, size)
     for start in range(0, len(raws), _AT_ONCE):
-        http.post(*raws[start : start + _AT_ONCE], key=key)
+        http.post(*map(line, raws[start : start + _AT_ONCE]), key=key)
 
 
 def emitted(http: Http, tenant: str = "north") -> Iterator[Emitted]:

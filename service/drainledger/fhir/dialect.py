@@ -1,7 +1,7 @@
 """R4 and R5 from one description: everything is described in R4, and here stands what R5 writes otherwise.
 
 FHIR.md section 5 gives the rows. What isn't named here reads alike in both; Observation and Provenance, as far as they
-are used, do. The R5 pages are device.html, devicemetric.html, deviceusage.html and detectedissue.html.
+are used, do. The R5 pages are auditevent.html, device.html, devicemetric.html, deviceusage.html and detectedissue.html.
 """
 
 from __future__ import annotations
@@ -75,7 +75,50 @@ def _device_use(use: Json) -> Json:
     return use
 
 
+#: audit-event-outcome of HL7 Terminology 3.0.0; R4 has the same codes as a code of its own.
+_OUTCOMES = {"0": "Success", "4": "Minor failure", "8": "Serious failure", "12": "Major failure"}
+
+
+def _audit_event(event: Json) -> Json:
+    """R5 names one code in categories, has no names of entities, and where it is one patient's says whose it is."""
+    kind = event.pop("type")
+    subtypes = event.pop("subtype", [])
+    code, described = event.pop("outcome"), event.pop("outcomeDesc", None)
+    outcome: Json = {
+        "code": {
+            "system": "http://terminology.hl7.org/CodeSystem/audit-event-outcome",
+            "code": code,
+            "display": _OUTCOMES[code],
+        }
+    }
+    if described is not None:
+        outcome["detail"] = [{"text": described}]
+    entities = event.pop("entity", [])
+    patients = [entity["what"] for entity in entities if "role" in entity]
+    return {
+        "resourceType": event.pop("resourceType"),
+        "id": event.pop("id"),
+        **({"category": [{"coding": [kind]}]} if subtypes else {}),
+        "code": {"coding": subtypes or [kind]},
+        **event,
+        "outcome": outcome,
+        **({"patient": patients[0]} if len(patients) == 1 else {}),
+        "entity": [_audit_entity(entity) for entity in entities],
+    }
+
+
+def _audit_entity(entity: Json) -> Json:
+    if "role" in entity:
+        return {"what": entity["what"], "role": {"coding": [entity["role"]]}}
+    details = [
+        {"type": {"text": detail["type"]}, "valueString": detail["valueString"]}
+        for detail in entity.get("detail", ())
+    ]
+    return {"what": {"display": entity["name"]}, "detail": details}
+
+
 _CHANGED: Mapping[str, Callable[[Json], Json]] = {
+    "AuditEvent": _audit_event,
     "Device": _device,
     "DeviceMetric": _device_metric,
     "DeviceUseStatement": _device_use,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
 
 from drainledger.domain.records import Key, Observer
 from drainledger.fhir.fragments import TimeTexts, encode
@@ -21,10 +21,14 @@ Activity = Literal["CREATE", "UPDATE", "NULLIFY"]
 _DISPLAY = {"CREATE": "create", "UPDATE": "revise", "NULLIFY": "nullify"}
 
 
-def _activity(code: str) -> str:
+def activity(code: str) -> dict[str, Any]:
+    """Provenance.activity, of v3-DataOperation."""
     system = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
-    coding = {"system": system, "code": code, "display": _DISPLAY[code]}
-    return f',"activity":{encode({"coding": [coding]}).decode()}'
+    return {"coding": [{"system": system, "code": code, "display": _DISPLAY[code]}]}
+
+
+def _activity(code: str) -> str:
+    return f',"activity":{encode(activity(code)).decode()}'
 
 
 _ACTIVITY = {code: _activity(code) for code in _DISPLAY}

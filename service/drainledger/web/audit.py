@@ -22,6 +22,7 @@ from drainledger.store.store import Store
 from drainledger.web import logs
 from drainledger.web.auth.principal import Principal
 from drainledger.web.problems import Refusal
+from drainledger.web.routes import template_of
 
 _MOST_SHARED = 500
 
@@ -161,4 +162,4 @@ def _named(row: AuditRow, known: Mapping[str, str]) -> AuditRow:
 
 def route_of(request: Request) -> str:
     """The template of the route, never the path: that can name a drain."""
-    return getattr(request.scope.get("route"), "path", "unmatched")
+    return template_of(request.scope)

@@ -18,6 +18,7 @@ from drainledger.web.demo import from_here
 from drainledger.web.fhir.outcome import is_fhir, media_type_of, of_refusal
 from drainledger.web.metrics import known_method
 from drainledger.web.problems import MEDIA_TYPE, Refusal, problem, retry_after
+from drainledger.web.routes import template_of
 from drainledger.web.service import Service
 
 #: Asked for every few seconds by machines: not worth a line each.
@@ -67,7 +68,7 @@ class Envelope:
             await refused(self._service, _FAULT, scope)(scope, receive, answer.send)
 
     def _tell(self, scope: Scope, answer: _Answer, seconds: float) -> None:
-        route = getattr(scope.get("route"), "path", "unmatched")
+        route = template_of(scope)
         self._service.metrics.answered(scope["method"], route, answer.status, seconds)
         if route in _QUIET:
             return
@@ -125,7 +126,7 @@ def refused(service: Service, refusal: Refusal, scope: Scope) -> Response:
     scope["state"]["code"] = refusal.code
     headers = {"Cache-Control": "no-store", **refusal.headers}
     if is_fhir(scope):
-        told = encode(of_refusal(refusal, base=service.settings.base))
+        told = encode(of_refusal(refusal))
         return Response(told, refusal.status, headers | {"Content-Type": media_type_of(scope)})
     body = problem(refusal, base=service.settings.base, request=scope["state"]["request"])
     return Response(body, refusal.status, headers, media_type=MEDIA_TYPE)

@@ -147,19 +147,16 @@ def _page(service: Service, read: Read, type: str, id: str | None, asked: Asked,
 
 
 def _type_page(service: Service, read: Read, type: str, asked: Asked, *, count: bool) -> Page:
-    def versions(after: Position | None) -> Iterator[tuple[Position, Stored]]:
-        period = EVER if asked.since is None else Period(start=asked.since)
-        return service.rest.repository.type_history(
-            read, type, asked.horizon, after=after, period=period, at=asked.at
-        )
-
+    repository = service.rest.repository
+    period = EVER if asked.since is None else Period(start=asked.since)
     wanted = 0 if count else asked.count
-    entries = list(islice(versions(asked.after), wanted + 1)) if wanted else []
+    versions = repository.type_history(
+        read, type, asked.horizon, after=asked.after, period=period, at=asked.at
+    )
+    entries = list(islice(versions, wanted + 1)) if wanted else []
     total = asked.total
     if asked.after is None:
-        more_than_counted = COUNTED + 1
-        counted = sum(1 for _ in islice(versions(None), more_than_counted))
-        total = None if counted == more_than_counted else counted
+        total = repository.count(read, type, asked.horizon, COUNTED, period=period, at=asked.at)
     return Page(entries[:wanted], len(entries) > wanted > 0, total)
 
 

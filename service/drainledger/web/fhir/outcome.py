@@ -120,8 +120,8 @@ class FhirRefusal(Refusal):
         return super().status if self._status is None else self._status
 
 
-def of_refusal(refusal: Refusal, *, base: str) -> Json:
-    """Any refusal as an OperationOutcome; `base` is that of the catalogue's types."""
+def of_refusal(refusal: Refusal) -> Json:
+    """Any refusal as an OperationOutcome."""
     if isinstance(refusal, FhirRefusal) and refusal.issues:
         return outcome(refusal.issues)
     named = [] if refusal.parameter is None else [f"http.{refusal.parameter}"]
@@ -130,12 +130,11 @@ def of_refusal(refusal: Refusal, *, base: str) -> Json:
         code=(stated and stated.issue) or _TYPES.get(refusal.code, "processing"),
         diagnostics=refusal.detail,
         expression=(stated.expression if stated is not None else ()) or named,
-        details=details(refusal.code, base=base),
+        details=details(refusal.code),
     )
     return outcome([issue])
 
 
-def details(code: str, *, base: str) -> Json:
-    """A code of the service's catalogue as a CodeableConcept."""
-    title = CATALOGUE[code].title
-    return {"coding": [{"system": f"{base}/problems", "code": code, "display": title}], "text": title}
+def details(code: str) -> Json:
+    """A code of the service's catalogue and what it means, as a CodeableConcept: the text begins with the code."""
+    return {"text": f"{code}: {CATALOGUE[code].title}"}
