@@ -55,12 +55,9 @@ def level(value: object = 40, at: str = "07:00", ident: str | None = "a-1", **mo
 def amount(value: object, start: str, end: str, ident: str | None = "v-1", **more: Any) -> Json:
     """By LOINC alone."""
     period = {"start": f"2026-03-02T{start}:00+00:00", "end": f"2026-03-02T{end}:00+00:00"}
-    named = {
-        "code": concept("9129-8", "http://loinc.org"),
-        "effectiveDateTime": None,
-        "effectivePeriod": period,
-    }
-    return observation("", end, ident, **(named | {"valueQuantity": quantity(value)} | more))
+    named = {"effectiveDateTime": None, "effectivePeriod": period, "valueQuantity": quantity(value)}
+    loinc = {"code": concept("9129-8", "http://loinc.org")}
+    return observation("interval-output", end, ident, **(named | more)) | loinc
 
 
 def entry(resource: Json, full_url: str | None = None, **request: str) -> Json:
@@ -98,5 +95,10 @@ def said(answered: Answered, severity: str = "error") -> list[tuple[str, str]]:
 
 
 def ledger(http: Http, drain: str = "drn-7") -> Json:
-    found: Json = json.loads(http.get(f"/v1/drains/{drain}/ledger").content)
+    return ledger_in(http.get(f"/v1/drains/{drain}/ledger"))
+
+
+def ledger_in(answered: Answered) -> Json:
+    (found,) = json.loads(answered.content)["drains"]
+    assert isinstance(found, dict)
     return found

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Depends, Path, Query, Request
 from starlette.responses import Response
 
 from drainledger.domain.validation.text import LONGEST_ID
+from drainledger.fhir.fragments import encode
 from drainledger.intake.answers import Answer, Submission
 from drainledger.store.errors import HeldIsClosed, UnknownHeld
 from drainledger.store.rows import AuditRow, HeldRow, HeldState
@@ -16,6 +17,7 @@ from drainledger.web.audit import route_of
 from drainledger.web.auth.guard import Operator
 from drainledger.web.auth.principal import Principal
 from drainledger.web.body import read_body
+from drainledger.web.fhir.posting import Sent, is_resource, resource_of, roots, understood
 from drainledger.web.names import Name, Segment
 from drainledger.web.openapi import VIEW, gives, refusals, viewed
 from drainledger.web.pages import bad_cursor, next_link
@@ -121,6 +123,8 @@ _MENDED: dict[str, Any] = {"requestBody": record_schema.MENDED_BODY}
             *VIEW,
             "not-found",
             "already-settled",
+            "bad-resource",
+            "refused-resource",
             *(code for code in BODY if code != "no-records"),
             "clock-behind",
         ),
@@ -128,18 +132,35 @@ _MENDED: dict[str, Any] = {"requestBody": record_schema.MENDED_BODY}
 )
 async def replay(request: Request, principal: Operator, held_id: HeldId) -> Response:
     """Without a body, the bytes that were received: after a mapping was mended, or what it conflicted with retracted.
-    With a body, the record as it should have been; it is the same source's. The bytes first received are kept."""
+    With a body, the record as it should have been; it is the same source's. The bytes first received are kept. A
+    FHIR resource is read as one again, and may be mended as one."""
     service = service_of(request)
     with service.budget.share() as take:
         body = await read_body(request, limits(service), take)
         mended = split(body, request.headers.get("content-type"), 1) if body.strip() else None
         row = await _row(service, principal, held_id)
-        answer = await _replayed(service, request, principal, row, mended[0] if mended else row.raw)
+        raw = mended[0] if mended else row.raw
+        record = await in_thread(lambda: _read_as(service, request, principal, raw))
+        answer = await _replayed(service, request, principal, row, raw, record)
     return json_reply(answer, status_of(answer))
 
 
+def _read_as(service: Service, request: Request, principal: Principal, raw: bytes) -> bytes | None:
+    """The record that a FHIR resource is read as; None for bytes of any other format. Raises Refusal
+    `refused-resource`."""
+    if not is_resource(raw):
+        return None
+    with service.store.read(principal.tenant) as read:
+        sent = Sent(raw=raw, resource=resource_of(raw))
+        (one,) = understood(service, read, [sent], roots(request))
+    if one.record is None:
+        told = " ".join(fault.text for fault in one.faults if fault.severity == "error")
+        raise Refusal("refused-resource", f"The resource can't be read as a record: {told}")
+    return encode(one.record)
+
+
 async def _replayed(
-    service: Service, request: Request, principal: Principal, row: HeldRow, raw: bytes
+    service: Service, request: Request, principal: Principal, row: HeldRow, raw: bytes, record: bytes | None
 ) -> Answer:
     try:
         return await submitted(
@@ -153,6 +174,7 @@ async def _replayed(
                 method="POST",
                 route=route_of(request),
                 replays=row.held_id,
+                read_as=None if record is None else (record,),
             ),
         )
     except HeldIsClosed as closed:
