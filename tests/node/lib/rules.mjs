@@ -96,9 +96,11 @@ export function* checkBundle(bundle) {
       yield { rule: 'full-url', path, message: 'fullUrl names another resource than the entry holds' };
     }
     if (!request) continue;
-    const identity = `${request.method} ${request.url}`;
+    // A history tells of a resource once a version (bdl-7).
+    const version = bundle.type === 'history' ? ` ${resource?.meta?.versionId}` : '';
+    const identity = `${request.method} ${request.url}${version}`;
     if (request.method !== 'POST' && identities.has(identity)) {
-      yield { rule: 'bundle-identity', path, message: 'each identity at most once in a transaction' };
+      yield { rule: 'bundle-identity', path, message: 'each identity at most once in a transaction, each version at most once in a history' };
     }
     identities.add(identity);
     if (request.method === 'PUT' && request.url?.includes('?') && resource?.id) {
