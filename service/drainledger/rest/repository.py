@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from itertools import islice, takewhile
 from typing import Final
@@ -35,10 +35,12 @@ EVER: Final = Period()
 
 
 class Repository:
-    """What there is of each type, by the sources that search uses too."""
+    """What there is of each type, by the sources that search uses too. `adapter` tells the one Device that is stored
+    nowhere, None before there is any."""
 
-    def __init__(self, sources: Mapping[str, Source]) -> None:
+    def __init__(self, sources: Mapping[str, Source], adapter: Callable[[Read], Stored | None]) -> None:
         self._sources = sources
+        self._adapter = adapter
 
     def read(self, read: Read, type: str, id: str, version: int | None = None) -> Stored | None:
         """The current version, or the one asked for; None where there is none. `type` is R4's name."""
@@ -116,7 +118,7 @@ class Repository:
         at: Period | None = None,
     ) -> int | None:
         """How many versions `type_history` tells of in all; None where there are more than `most`."""
-        if type in STORED and at is None:
+        if type in STORED and type != "Device" and at is None:
             versions: Iterator[object] = (
                 part for rows in _batches(read, horizon, None, period) for part in _parts(rows, type, None)
             )
@@ -133,6 +135,15 @@ class Repository:
             holders = read.rows_at({(row.id, row.seq) for row, _ in parts})
             for row, part in parts:
                 yield (row.seq, row.id, part), stored(row, part, holders[row.id, row.seq])
+        if type == "Device" and (after is None or after[0] > 0):
+            yield from self._the_adapter(read, period)
+
+    def _the_adapter(self, read: Read, period: Period) -> Iterator[tuple[Position, Stored]]:
+        adapter = self._adapter(read)
+        if adapter is not None:
+            found = (0, adapter.id, ""), adapter
+            if _since(found, period.start) and _before(found, period.end):
+                yield found
 
 
 def _wrote(row: VersionRow, part: str, type: str) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 from drainledger.fhir import Renderer
-from drainledger.rest.adapter import WithAdapter
+from drainledger.rest.adapter import WithAdapter, adapter_of
 from drainledger.rest.audit_event import AuditEvents
 from drainledger.rest.provenance import Provenances
 from drainledger.rest.repository import STORED, Repository
@@ -29,4 +29,6 @@ class Rest:
             "Provenance": Provenances(renderer),
             "AuditEvent": AuditEvents(renderer),
         }
-        self.repository: Final = Repository(self.sources)
+        self.repository: Final = Repository(
+            self.sources, lambda read: adapter_of(renderer(read.tenant), read)
+        )
