@@ -141,20 +141,20 @@ def _without_slips(segment: Segment, anchors: list[dict[str, Any]]) -> tuple[lis
 
     "a to c" is the interval that would stand: from the level that is the baseline at a, which may be a little older;
     "b to c" compares what was read. Of two readings at one instant the lower stands, unless it alone makes the level
-    fall and the other does not (one priority here).
+    fall and the other does not (one priority here). What is read next is likewise the one that would stand, were b not
+    there.
     """
     kept: list[dict[str, Any]] = []
     spanned: set[int] = set()
     base: Base | None = None
     groups = _by_instant(anchors)
-    for group, after in zip(groups, [*groups[1:], None], strict=True):
-        c = after[0] if after is not None and after[0]["kind"] == "read" else None
+    for group, after, beyond in zip(groups, [*groups[1:], []], [*groups[2:], [], []], strict=False):
         a = kept[-1] if kept else None
-        fits = [b for b in group if not _alone(segment, a, base, b, c)]
-        soon = c is not None and c["at"] - group[0]["at"] <= _FOUR_HOURS
-        b = fits[0] if len(group) > 1 and soon and fits else group[0]
+        b = _counts(segment, a, base, group, after)
+        c = _counts(segment, a, base, after, beyond) if after and after[0]["kind"] == "read" else None
+        alone = _alone(segment, a, base, b, c)
         between_readings = a is not None and a["kind"] == b["kind"] == "read"
-        if c is not None and between_readings and b not in fits and c["at"] - kept[-1]["at"] <= _FOUR_HOURS:
+        if c is not None and between_readings and alone and c["at"] - kept[-1]["at"] <= _FOUR_HOURS:
             spanned.add(c["place"])
             continue
         gap = a is not None and _unstated_by(segment, b["place"]) > _unstated_by(segment, a["place"])
@@ -163,6 +163,22 @@ def _without_slips(segment: Segment, anchors: list[dict[str, Any]]) -> tuple[lis
     # An interval that ends at a reading set aside in its turn hands the mark on to the next anchor.
     places = [anchor["place"] for anchor in kept]
     return kept, {next(place for place in places if place >= mark) for mark in spanned}
+
+
+def _counts(
+    segment: Segment,
+    a: dict[str, Any] | None,
+    base: Base | None,
+    group: list[dict[str, Any]],
+    after: list[dict[str, Any]],
+) -> Any:
+    """Which of an instant's readings stands after a: the first that does not alone make the level fall before what is
+    read within four hours more."""
+    next_ = after[0] if after and after[0]["kind"] == "read" else None
+    if next_ is None or next_["at"] - group[0]["at"] > _FOUR_HOURS:
+        next_ = None
+    fits = [each for each in group if not _alone(segment, a, base, each, next_)]
+    return fits[0] if fits else group[0]
 
 
 def _alone(

@@ -35,8 +35,9 @@ from drainledger.domain.topology import Judged, Placement
 from drainledger.domain.window_book import Frame, Period, WindowBook
 
 #: How many instants with a level before a change may look as far as the change: one that is judged by the next level,
-#: and one before it that may be judged by another reading of the change's own instant.
-_LOOK_BACK = 2
+#: one before it that is judged by which of several of that one's counts, and one before that may be judged by another
+#: reading of the change's own instant.
+_LOOK_BACK = 3
 
 
 class DrainBook:

@@ -16,12 +16,13 @@ from drainledger.domain.records import Event
 from drainledger.domain.state import ZERO, Emptying
 
 
-class LevelAhead(Struct, frozen=True):
-    """The next level read on a connection (mL), and what was drawn from the chamber until then (mL)."""
+class LevelsAhead(Struct, frozen=True):
+    """The readings at the next instant at which a level is read on a connection, best first as in `rivals`, the index
+    of one of that instant's nodes, and what was drawn from the chamber until then (mL)."""
 
-    level: Decimal
+    rivals: list[Node]
+    index: int
     drawn: Decimal
-    node: Node
 
 
 def usable_level(
@@ -74,16 +75,16 @@ def _instant(nodes: Sequence[Node], index: int) -> Iterator[int]:
         first += 1
 
 
-def next_level(
+def next_levels(
     nodes: Sequence[Node],
     index: int,
     connection: Connection,
     scale: Scale,
     until: datetime,
     priorities: Mapping[str, int],
-) -> LevelAhead | None:
-    """The next level read on the connection after `index` and not later than `until`; None where there is none or
-    where something before it explains a fall."""
+) -> LevelsAhead | None:
+    """What is read next on the connection after the instant of `index` and not later than `until`; None where there is
+    nothing or where something before it explains a fall."""
     here = nodes[index].order
     drawn = ZERO
     for ahead in range(index + 1, len(nodes)):
@@ -100,9 +101,7 @@ def next_level(
             drawn += taken
         elif node.order[:2] != here[:2] and usable_level(nodes, ahead, connection, scale, None) is not None:
             # Here a level was read: what is charted then repeats nothing that was before.
-            chosen = rivals(nodes, ahead, connection, scale, priorities, None)[0]
-            level = level_on(chosen, connection, scale)
-            return None if level is None else LevelAhead(scale.read(level), drawn, chosen)
+            return LevelsAhead(rivals(nodes, ahead, connection, scale, priorities, None), ahead, drawn)
     return None
 
 

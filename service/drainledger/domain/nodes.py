@@ -18,8 +18,9 @@ MISREADING_SPAN = timedelta(hours=4)
 FINAL_WITHIN = timedelta(hours=4)
 #: A level read of a unit longer than this after it came off is no check on the one that it came off with.
 CHECK_WITHIN = timedelta(hours=4)
-#: As far as a node may look at others, ahead or back.
-NEAR = max(MISREADING_SPAN, FINAL_WITHIN, CHECK_WITHIN)
+#: As far as a node may look at others, ahead or back. A reading is judged by the next level, and which of several of
+#: that instant counts by the next after them.
+NEAR = max(2 * MISREADING_SPAN, FINAL_WITHIN, CHECK_WITHIN)
 
 
 class Node:
