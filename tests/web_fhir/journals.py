@@ -30,6 +30,10 @@ class Emitted(NamedTuple):
     version: int
     body: bytes
 
+    def code_is(self, code: str) -> bool:
+        """Whether it is an Observation of this local code."""
+        return b'"code":"%s"' % code.encode() in self.body and self.type == "Observation"
+
 
 def fill(http: Http, key: str, seed: int, size: int = 40) -> None:
     raws = journal(seed, size)
