@@ -34,7 +34,8 @@ class Understood(Struct, frozen=True, kw_only=True):
 
     `of`: which of the posted, the panel first; `codes` and `paths` those of each. `record` is one of the contract, None
     where the faults hold an error. `places`: JSON pointers into the record to FHIRPaths. `identified`: the record's
-    id is of the resource's identifier, else it was made up. `faults` in the order of what was posted.
+    id is of the resource's identifier, else it was made up. `faults` in the order of what was posted. `drain`: the
+    drain record that they name.
     """
 
     of: tuple[int, ...]
@@ -44,6 +45,7 @@ class Understood(Struct, frozen=True, kw_only=True):
     places: Mapping[str, str]
     identified: bool
     faults: tuple[Fault, ...]
+    drain: str | None = None
 
 
 def read_entries(posted: Sequence[Posted], desk: Desk, new_id: Callable[[], str]) -> list[Understood]:
@@ -166,6 +168,7 @@ def _joined(
         record=None if refused else _reading(panel, ident),
         places=panel.places,
         identified=panel.ident is not None,
+        drain=panel.drain,
         faults=tuple(fault for one in everyone for fault in one.notes.faults),
     )
 
@@ -246,6 +249,7 @@ def _alone(seen: Seen, place: int, new_id: Callable[[], str]) -> Understood:
         record=record,
         places=seen.places,
         identified=seen.ident is not None,
+        drain=seen.drain,
         faults=tuple(seen.notes.faults),
     )
 

@@ -25,6 +25,7 @@ from drainledger.web.fhir.posting import (
     exists,
     made,
     named_by,
+    note_refused,
     refused,
     resource_of,
     roots,
@@ -97,6 +98,7 @@ async def create(
             access.drains.update(drain for drain in (known.drain,) if drain is not None)
             return _answer(request, Made(status=200, issues=(), stored=known))
     if one.record is None:
+        await note_refused(request, principal, [one])
         raise FhirRefusal("refused-resource", "It can't be taken as it is.", issues=refused([one]))
     answer = await submitted(service, submission(request, principal, named, [sent], [one]))
     became = await in_thread(lambda: _became(service, principal, named, one, answer.results[0]))

@@ -9,6 +9,7 @@ from urllib.parse import unquote_plus
 from uuid import uuid4
 
 from msgspec import Struct
+from msgspec.structs import replace
 from starlette.requests import Request
 
 from drainledger.domain.records import Key
@@ -23,10 +24,10 @@ from drainledger.intake.answers import NothingTaken, Result, Submission
 from drainledger.intake.directory import desk_for
 from drainledger.rest.stored import Stored
 from drainledger.store.read import Read
-from drainledger.web.audit import route_of
+from drainledger.web.audit import Access, route_of
 from drainledger.web.auth.principal import Principal
 from drainledger.web.fhir.outcome import FhirRefusal, Issue
-from drainledger.web.service import Service
+from drainledger.web.service import Service, service_of
 
 Json: TypeAlias = dict[str, Any]
 
@@ -78,12 +79,26 @@ def roots(request: Request) -> tuple[str, ...]:
 
 
 def understood(
-    service: Service, read: Read, sent: Sequence[Sent], at: tuple[str, ...] = ()
+    service: Service, read: Read, sent: Sequence[Sent], at: tuple[str, ...] = (), *, joined: bool = True
 ) -> list[Understood]:
-    """What these say, as of one state of the database. `at`: where FHIR is served."""
+    """What these say, as of one state of the database. `at`: where FHIR is served; `joined`: a panel is one with its
+    members."""
     desk = desk_for(read, service.rest.renderer(read.tenant), service.intake.rules, service.intake.units, at)
     posted = [Posted(one.resource, one.path, one.full_url) for one in sent]
-    return read_entries(posted, desk, lambda: str(uuid4()))
+    if joined:
+        return read_entries(posted, desk, _new_id)
+    alone = (read_entries([one], desk, _new_id) for one in posted)
+    return [replace(one, of=(place,)) for place, (one,) in enumerate(alone)]
+
+
+def _new_id() -> str:
+    return str(uuid4())
+
+
+async def note_refused(request: Request, principal: Principal, read: Sequence[Understood]) -> None:
+    """Leaves a row of what was tried: whether a drain is a patient's shows in the answer."""
+    access = Access(drains={one.drain for one in read if one.drain is not None}, outcome=422)
+    await service_of(request).audit.note(request, principal, "write", access)
 
 
 def submission(
