@@ -22,8 +22,8 @@ export const DISPLAYS = {
   [`${LOINC}|9129-8`]: 'Fluid output chest tube', // LOINC 2.82, long common name
 };
 
-/** Resource types that describe the project's data rather than being it. */
+/** Resource types that describe the project's data rather than being it; Parameters are what terminology answers. */
 export const CONFORMANCE_TYPES = new Set([
   'CodeSystem', 'ValueSet', 'ConceptMap', 'NamingSystem', 'StructureDefinition', 'SearchParameter',
-  'CapabilityStatement', 'OperationDefinition', 'ImplementationGuide',
+  'CapabilityStatement', 'OperationDefinition', 'ImplementationGuide', 'Parameters',
 ]);

@@ -32,15 +32,19 @@ def expand(content: Content, inputs: Inputs, instance: Canonical | None, timesta
     found = list(_filtered(content.members(value_set), inputs))
     offset, count = inputs.number("offset") or 0, inputs.number("count")
     page = found[offset:] if count is None else found[offset : offset + count]
+    ident = _identifier(value_set, found)
     expansion: Json = {
-        "identifier": _identifier(value_set, found),
+        "identifier": f"urn:uuid:{ident}",
         "timestamp": timestamp,
         "total": len(found),
         **({"offset": offset} if inputs.has("offset") or inputs.has("count") else {}),
         "parameter": list(_told(content, inputs, found)),
         "contains": [_contained(each) for each in page],
     }
-    return {**_described(value_set, inputs), "expansion": {k: v for k, v in expansion.items() if v != []}}
+    return {
+        **_described(value_set, inputs, str(ident)),
+        "expansion": {k: v for k, v in expansion.items() if v != []},
+    }
 
 
 def _named(content: Content, inputs: Inputs) -> Canonical:
@@ -61,11 +65,11 @@ def _filtered(concepts: Sequence[Concept], inputs: Inputs) -> Iterator[Concept]:
             yield concept
 
 
-def _identifier(value_set: Canonical, found: Sequence[Concept]) -> str:
+def _identifier(value_set: Canonical, found: Sequence[Concept]) -> uuid.UUID:
     """The same for the same codes, whichever page of them; another for others."""
     codes = (f"{each.system}|{each.code}|{each.display}" for each in found)
     text = "\n".join((f"{value_set.url}|{value_set.version}", *codes))
-    return f"urn:uuid:{uuid.uuid5(uuid.NAMESPACE_URL, text)}"
+    return uuid.uuid5(uuid.NAMESPACE_URL, text)
 
 
 def _told(content: Content, inputs: Inputs, found: Sequence[Concept]) -> Iterator[Json]:
@@ -98,8 +102,9 @@ def _contained(concept: Concept) -> Json:
     return {name: value for name, value in told.items() if value is not None}
 
 
-def _described(value_set: Canonical, inputs: Inputs) -> Json:
-    """As the definition is described; with the definition itself where that was asked for."""
+def _described(value_set: Canonical, inputs: Inputs, ident: str) -> Json:
+    """As the definition is described, with an id of its own, for it is another resource; and with the definition itself
+    where that was asked for."""
     dropped = _DROPPED - {"compose"} if inputs.flag("includeDefinition") else _DROPPED
     kept = {name: value for name, value in value_set.resource.items() if name not in dropped}
-    return {"resourceType": kept.pop("resourceType"), "language": LANGUAGE, **kept}
+    return {"resourceType": kept.pop("resourceType"), "id": ident, "language": LANGUAGE, **kept}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from msgspec import Struct
@@ -100,7 +100,7 @@ def of_query(operation: Operation, pairs: Iterable[tuple[str, str]], fhir: Fhir,
         operation,
         ((name, text, f"http.{_shown(name)}") for name, text in pairs),
         fhir,
-        _worded,
+        lambda parameter, text, where: (_worded(parameter, text, where), where),
         instance=instance,
     )
 
@@ -114,7 +114,13 @@ def of_resource(operation: Operation, resource: object, fhir: Fhir, *, instance:
     """From a Parameters resource. Raises TerminologyRefused."""
     if not isinstance(resource, dict) or resource.get("resourceType") != "Parameters":
         raise TerminologyRefused("structure", "Send a Parameters resource as the body.", ["Parameters"])
-    return _inputs(operation, _listed(resource), fhir, _valued, instance=instance)
+    return _inputs(
+        operation,
+        _listed(resource),
+        fhir,
+        lambda parameter, entry, where: (_valued(parameter, entry, where), f"{where}.value"),
+        instance=instance,
+    )
 
 
 def _listed(resource: Json) -> Iterator[tuple[str, Any, str]]:
@@ -129,8 +135,14 @@ def _listed(resource: Json) -> Iterator[tuple[str, Any, str]]:
 
 
 def _inputs(
-    operation: Operation, given: Iterable[tuple[str, Any, str]], fhir: Fhir, read: Any, *, instance: bool
+    operation: Operation,
+    given: Iterable[tuple[str, Any, str]],
+    fhir: Fhir,
+    read: Callable[[In, Any, str], tuple[Any, str]],
+    *,
+    instance: bool,
 ) -> Inputs:
+    """`read` gives a parameter's value, and where that stands."""
     known = {each.name: each for each in operation.parameters[fhir]}
     found: dict[str, list[tuple[Any, str]]] = {}
     for name, value, where in given:
@@ -141,7 +153,7 @@ def _inputs(
                 "invalid", f"${operation.code} has no parameter of this name. It has: {names}.", [where]
             )
         _check(parameter, where, taken=name in found, instance=instance)
-        found.setdefault(name, []).append((read(parameter, value, where), where))
+        found.setdefault(name, []).append(read(parameter, value, where))
     return Inputs(found, instance=instance)
 
 
