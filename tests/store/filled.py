@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from datetime import timedelta
 
 from drainledger.domain.problems import Problem
-from drainledger.store import keys
+from drainledger.store import clients, exports, keys
 from drainledger.store.rows import AuditRow, NewDelivery, NewHeld
 from drainledger.store.store import Store
 from tests.store.samples import EVERY_KIND, NOON, TENANT, put, readings, row
@@ -31,6 +31,11 @@ def fill(store: Store, tenant: str = TENANT) -> None:
         write.append(readings(1, "later"))
         write.put_versions([put("x", 2, body=b"changed")])
     keys.create(store, tenant, source="ward", scopes=["read"], now=NOON)
+    program = clients.create(
+        store, tenant, name="a", jwks=b"{}", jwks_url=None, scopes=["system/*.rs"], now=NOON
+    )
+    assert clients.use_assertion(store, program, "j", expires_at=NOON + timedelta(minutes=5), now=NOON)
+    exports.add(store, exports.new(tenant, "client:a", b"ordered", horizon=1, as_of=NOON, now=NOON), most=1)
 
 
 def access(request_id: str) -> AuditRow:

@@ -55,7 +55,7 @@ def test_an_older_backup_is_restored_and_upgraded(schema: str, empty_url: str) -
     manifest = restore(ARCHIVES / f"schema-{schema}", empty_url)
     assert manifest.schema == schema
     assert all(manifest.rows.values()), "every table was tried"
-    assert_goes_on(empty_url)
+    assert_goes_on(empty_url, schema)
 
 
 @pytest.mark.parametrize("schema", OLDER)
@@ -64,7 +64,7 @@ def test_a_populated_older_database_is_upgraded(schema: str, empty_url: str) -> 
     with pytest.raises(SchemaBehind, match=f"{schema}.*db upgrade"):
         Store.open(empty_url)
     upgrade(empty_url)
-    assert_goes_on(empty_url)
+    assert_goes_on(empty_url, schema)
 
 
 @pytest.mark.parametrize("schema", OLDER)
@@ -81,21 +81,26 @@ def test_upgraded_and_restored_are_the_same(
     assert HEAD.encode() in unpacked(tmp_path / "copy")[:40], "a backup made now is of this schema"
 
 
-def assert_goes_on(url: str) -> None:
+#: What is told of a record that was discarded: before schema 0002 nobody noted why, by whom or when.
+CLOSED: dict[str, tuple[str | None, str | None]] = {
+    "0001": (None, None),
+    "0002": ("no text at all", "key:k1"),
+}
+
+
+def assert_goes_on(url: str, schema: str) -> None:
     """Nothing is missing or wrong, and the next record gives what a conversion of the whole journal gives."""
     with closing(Store.open(url)) as store:
         assert check(store) == []
         with store.read(TENANT) as read:
-            assert sorted((row.state, row.reason, row.closed_by) for row in read.held(state=None)) == [
-                ("discarded", None, None),
-                ("held", None, None),
-                ("replayed", None, None),
-            ]
             (replayed,) = read.held(state="replayed")
+            (discarded,) = read.held(state="discarded")
+            assert [row.state for row in read.held(state=None)].count("held") == 1
+            assert (discarded.reason, discarded.closed_by) == CLOSED[schema]
+            assert (discarded.closed_at is None) == (schema == "0001")
             became = read.row(replayed.replayed_as or 0)
             assert became is not None
             assert replayed.closed_at == became.received_at
-            assert all(row.closed_at is None for row in read.held(state="discarded"))
         with closing(new_intake(store)) as intake:
             assert send(intake, MORE).accepted == 1
         assert check(store) == []

@@ -20,6 +20,7 @@ from drainledger.store import codec
 from drainledger.store.rows import HeldState, Part
 from drainledger.store.schema import (
     audit,
+    exports,
     held,
     journal,
     journal_names,
@@ -32,7 +33,7 @@ from drainledger.store.schema import (
 from drainledger.store.store import Store
 
 #: Tables that may name a tenant who has written nothing yet.
-_AHEAD_OF_WRITING = frozenset({"api_keys", "tenants"})
+_AHEAD_OF_WRITING = frozenset({"api_keys", "assertions", "clients", "tenants"})
 _STREAMED = {"yield_per": 500}
 
 
@@ -98,6 +99,7 @@ class _Checked:
         yield from self._held()
         yield from self._audit()
         yield from self._outbox()
+        yield from self._exports()
 
     def _fault(self, where: str, what: str) -> Fault:
         return Fault(self._tenant, where, what)
@@ -230,6 +232,11 @@ class _Checked:
         bad = self._count(outbox, outbox.c.sent > outbox.c.wanted)
         if bad:
             yield self._fault("outbox", f"{bad} rows have sent what was not wanted")
+
+    def _exports(self) -> Iterator[Fault]:
+        bad = self._count(exports, exports.c.horizon > self._last_seq)
+        if bad:
+            yield self._fault("exports", f"{bad} rows tell of what is not in the journal")
 
     def _count(self, table: Any, *where: Any) -> int:
         query = select(func.count()).select_from(table).where(table.c.tenant == self._tenant, *where)

@@ -228,6 +228,17 @@ class UnknownKey(Misuse):
         return f"no API key {self.key_id} in this tenant: 'drainledger keys list' shows them"
 
 
+class UnknownClient(Misuse):
+    """No client of this tenant has this id."""
+
+    def __init__(self, client_id: str) -> None:
+        self.client_id = client_id
+        super().__init__(client_id)
+
+    def __str__(self) -> str:
+        return f"no client {self.client_id} in this tenant: 'drainledger clients list' shows them"
+
+
 class UnknownTenant(Misuse):
     """Nobody of this name ever wrote."""
 

@@ -28,7 +28,7 @@ from sqlalchemy.dialects import postgresql
 from drainledger.store.instants import from_micros, to_micros
 
 #: The revision in migrations/versions that this module describes.
-HEAD: Final = "0002"
+HEAD: Final = "0003"
 
 metadata = MetaData(
     naming_convention={
@@ -222,4 +222,53 @@ audit = _table(
     _blob("drains"),
     Index("audit_at_ix", "tenant", "at"),
     key=("tenant", "audit_seq"),
+)
+
+#: Programs that ask for access tokens with a key pair of their own (SMART Backend Services). One of `jwks` and
+#: `jwks_url` tells their public keys; no secret of theirs is kept. A client's id begins with its tenant.
+clients = _table(
+    "clients",
+    _word("tenant"),
+    _word("client_id"),
+    _word("name"),
+    _blob("jwks", null=True),
+    _word("jwks_url", null=True),
+    _word("scopes"),
+    _instant("created_at"),
+    _instant("revoked_at", null=True),
+    key=("tenant", "client_id"),
+)
+
+#: Assertions that clients have used, until they would have expired: none is good twice, at whichever replica.
+assertions = _table(
+    "assertions",
+    _word("tenant"),
+    _word("client_id"),
+    _word("jti"),
+    _instant("expires_at"),
+    Index("assertions_expires_ix", "tenant", "expires_at"),
+    key=("tenant", "client_id", "jti"),
+)
+
+#: Bulk exports. `request` is what was ordered, `horizon` the last seq that is told of, of the time `as_of`; who works
+#: at it has it until `lease_until`. `files` tells what was written, `touched` whose data is in each file.
+exports = _table(
+    "exports",
+    _word("tenant"),
+    _word("export_id"),
+    _word("caller"),
+    _word("state"),
+    _number("horizon"),
+    _instant("as_of"),
+    _instant("created_at"),
+    _word("worker", null=True),
+    _instant("lease_until", null=True),
+    Column("attempts", Integer, nullable=False),
+    _number("done"),
+    Column("percent", Integer, nullable=False),
+    _instant("expires_at", null=True),
+    _blob("request"),
+    _blob("files", null=True),
+    _blob("touched", null=True),
+    key=("tenant", "export_id"),
 )
