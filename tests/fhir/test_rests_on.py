@@ -142,7 +142,7 @@ def test_a_level_that_is_not_used_says_why_in_a_sentence() -> None:
     """Its note is what a nurse reads beside the value; a code is for programs."""
     made = Made(*START, level("07:00", 300), level("08:00", 30), level("09:00", 320), level("10:00", 9000))
     [note] = made["r-0800.chamber-level"]["note"]
-    assert note["text"].startswith("30 mL at 08:00 does not fit the readings before and after it")
+    assert note["text"].startswith("30 mL at 08:00 does not fit the levels before and after it")
     assert note["text"] == made["r-0800.suspected-misread"]["detail"]
     [note] = made["r-1000.chamber-level"]["note"]
     assert note["text"].startswith("9000 mL at 10:00 is more than the chamber holds (2000 mL)")

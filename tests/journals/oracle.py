@@ -151,7 +151,7 @@ def _without_slips(segment: Segment, anchors: list[dict[str, Any]]) -> tuple[lis
     for group, after, beyond in zip(groups, [*groups[1:], []], [*groups[2:], [], []], strict=False):
         a = kept[-1] if kept else None
         b = _counts(segment, a, base, group, after)
-        c = _counts(segment, a, base, after, beyond) if after and after[0]["kind"] == "read" else None
+        c = _counts(segment, a, base, after, beyond) if _tells(group, after) else None
         alone = _alone(segment, a, base, b, c)
         between_readings = a is not None and a["kind"] == b["kind"] == "read"
         if c is not None and between_readings and alone and c["at"] - kept[-1]["at"] <= _FOUR_HOURS:
@@ -165,6 +165,14 @@ def _without_slips(segment: Segment, anchors: list[dict[str, Any]]) -> tuple[lis
     return kept, {next(place for place in places if place >= mark) for mark in spanned}
 
 
+def _tells(group: list[dict[str, Any]], after: list[dict[str, Any]]) -> bool:
+    """Whether what comes next tells of the readings before it: readings do, and the level stated for an act or a change
+    that comes later than they."""
+    if not after or after[0]["level"] is None:
+        return False
+    return bool(after[0]["kind"] == "read" or after[0]["at"] > group[0]["at"])
+
+
 def _counts(
     segment: Segment,
     a: dict[str, Any] | None,
@@ -174,9 +182,8 @@ def _counts(
 ) -> Any:
     """Which of an instant's readings stands after a: the first that does not alone make the level fall before what is
     read within four hours more."""
-    next_ = after[0] if after and after[0]["kind"] == "read" else None
-    if next_ is None or next_["at"] - group[0]["at"] > _FOUR_HOURS:
-        next_ = None
+    soon = _tells(group, after) and after[0]["at"] - group[0]["at"] <= _FOUR_HOURS
+    next_ = after[0] if soon else None
     fits = [each for each in group if not _alone(segment, a, base, each, next_)]
     return fits[0] if fits else group[0]
 

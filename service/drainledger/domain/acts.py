@@ -51,17 +51,18 @@ def level_stated_here(
     for ahead in range(index + 1, len(nodes)):
         if nodes[ahead].order.at != at:
             return None
-        if not _closes(nodes, ahead, connection, earlier):
+        if not closes(nodes, ahead, connection, earlier):
             continue
-        stated, part = _closing_level(nodes[ahead])
+        stated, part = closing_level(nodes[ahead])
         if stated is None or scale.refuse(stated) is not None:
             return None
         return stated, LevelRef(nodes[ahead].record.key, part)
     return None
 
 
-def _closes(nodes: Sequence[Node], index: int, connection: Connection, earlier: Emptying | None) -> bool:
-    """Whether an act or a change of one of the instants after `earlier` is used and closes the connection."""
+def closes(nodes: Sequence[Node], index: int, connection: Connection, earlier: Emptying | None) -> bool:
+    """Whether an act or a change is used and closes the connection. `earlier` is the tip or emptying that counted last
+    before its instant, None where a level was read since."""
     node = nodes[index]
     placement, record = node.placement, node.record
     if placement is not None:
@@ -75,7 +76,7 @@ def _closes(nodes: Sequence[Node], index: int, connection: Connection, earlier: 
     return act is None or not repeats(act, earlier)
 
 
-def _closing_level(node: Node) -> tuple[Decimal | None, str]:
+def closing_level(node: Node) -> tuple[Decimal | None, str]:
     """The level that an act or a change closes its connection with, mL, and its part."""
     placement = node.placement
     if placement is not None:

@@ -25,7 +25,7 @@ from drainledger.domain.entries import (
 from drainledger.domain.findings import make_finding
 from drainledger.domain.fold import Folder, initial_state
 from drainledger.domain.folding.events import weight_range
-from drainledger.domain.nodes import NEAR, Node
+from drainledger.domain.nodes import FINAL_WITHIN, NEAR, Node
 from drainledger.domain.numbers import CHARTED_AGAIN
 from drainledger.domain.order import READING, READING_OF_NEW_COLLECTOR, Order, event_order
 from drainledger.domain.records import Drain, Event, Key, Reading
@@ -297,26 +297,29 @@ class DrainBook:
         """Where to begin so that every node that may look as far as the first change is judged again."""
         if self._all_dirty or self._low is None:
             return 0
-        index = bisect_left(self._orders, self._low)
+        start = self._change_before(self._low)
+        seen_from = min(self._low.at, self._orders[start].at) if start < len(self._orders) else self._low.at
         earliest = self._low.at - NEAR
         instants: set[datetime] = set()
-        start = index
         while start > 0:
             node = self._nodes[start - 1]
             if node.order.at < earliest:
                 break
-            if _is_level(node) and node.order.at < self._low.at:
+            if _is_level(node) and node.order.at < seen_from:
                 instants.add(node.order.at)
                 if len(instants) > _LOOK_BACK:
                     break
             start -= 1
-        # A change without a final level looks for a reading of the unit that came off.
-        back = start
-        while back > 0 and self._nodes[back - 1].order.at >= earliest:
-            back -= 1
-            placement = self._nodes[back].placement
+        return start
+
+    def _change_before(self, low: Order) -> int:
+        """The index of the first change that may look for the last level of its unit at `low`, else that of `low`."""
+        index = start = bisect_left(self._orders, low)
+        while index > 0 and self._orders[index - 1].at >= low.at - FINAL_WITHIN:
+            index -= 1
+            placement = self._nodes[index].placement
             if placement is not None and placement.closed is not None:
-                start = back
+                start = index
         return start
 
     def _fold(self, gone: dict[Key, NodeEntry]) -> list[NodeChange]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 
@@ -12,7 +12,7 @@ from drainledger.domain.entries import Connection
 from drainledger.domain.levels import Scale
 from drainledger.domain.nodes import FINAL_WITHIN, Node, level_on
 from drainledger.domain.numbers import CHARTED_AGAIN
-from drainledger.domain.records import Reading
+from drainledger.domain.records import Event, Reading
 
 
 class LastLevel(Struct, frozen=True):
@@ -52,6 +52,20 @@ def last_level(
             if placement.opened is not None and placement.opened.collector == closed.collector:
                 return None
     return None
+
+
+def given_back_since(
+    nodes: Sequence[Node], index: int, late: LastLevel, closed: Connection
+) -> Iterator[tuple[Event, datetime]]:
+    """What was given back from a unit between its coming off, at `index`, and its last level: events, each with its
+    stamp."""
+    for ahead in range(index + 1, len(nodes)):
+        node = nodes[ahead]
+        if node is late.node:
+            return
+        record = node.record
+        if type(record) is Event and record.kind == "reinfused" and record.collector == closed.collector:
+            yield record, node.stamp
 
 
 def is_of_unit_off(came_off: datetime, at: datetime, off: bool) -> bool:

@@ -8,8 +8,9 @@ from decimal import Decimal
 
 from msgspec import Struct
 
-from drainledger.domain.acts import level_stated_here
+from drainledger.domain.acts import closes, closing_level, level_stated_here
 from drainledger.domain.entries import Connection
+from drainledger.domain.last_levels import given_back_since, last_level
 from drainledger.domain.levels import Scale
 from drainledger.domain.nodes import Node, drawn_by, level_on
 from drainledger.domain.records import Event
@@ -17,12 +18,15 @@ from drainledger.domain.state import ZERO, Emptying
 
 
 class LevelsAhead(Struct, frozen=True):
-    """The readings at the next instant at which a level is read on a connection, best first as in `rivals`, the index
-    of one of that instant's nodes, and what was drawn from the chamber until then (mL)."""
+    """What tells the next level on a connection: readings of one instant, best first as in `rivals`, with their levels
+    (mL, as read); or the record that states, in `part`, the level at which the connection was closed. `index` is of one
+    of that instant's nodes; `drawn` is what was drawn from the chamber until then (mL)."""
 
-    rivals: list[Node]
+    nodes: list[Node]
+    levels: list[Decimal]
     index: int
     drawn: Decimal
+    part: str = ""
 
 
 def usable_level(
@@ -82,9 +86,11 @@ def next_levels(
     scale: Scale,
     until: datetime,
     priorities: Mapping[str, int],
+    earlier: Emptying | None,
 ) -> LevelsAhead | None:
-    """What is read next on the connection after the instant of `index` and not later than `until`; None where there is
-    nothing or where something before it explains a fall."""
+    """What is read or stated next of the connection after the instant of `index` and not later than `until`; None where
+    there is nothing or where something before it explains a fall. `earlier` is the tip or emptying that counted last
+    before the instant of `index`; here a level was read, so that what comes later repeats nothing from before."""
     here = nodes[index].order
     drawn = ZERO
     for ahead in range(index + 1, len(nodes)):
@@ -93,19 +99,41 @@ def next_levels(
             return None
         record = node.record
         if type(record) is Event:
-            if _explains_fall(node, record):
-                return None
+            at_once = node.order.at == here.at
+            if closes(nodes, ahead, connection, earlier if at_once else None):
+                return None if at_once else _closed_at(nodes, ahead, connection, scale, priorities, drawn)
             taken = drawn_by(record, connection)
             if taken is None:
                 return None
             drawn += taken
         elif node.order[:2] != here[:2] and usable_level(nodes, ahead, connection, scale, None) is not None:
-            # Here a level was read: what is charted then repeats nothing that was before.
-            return LevelsAhead(rivals(nodes, ahead, connection, scale, priorities, None), ahead, drawn)
+            found = rivals(nodes, ahead, connection, scale, priorities, None)
+            levels = [level for rival in found if (level := level_on(rival, connection, scale)) is not None]
+            return LevelsAhead(found, [scale.read(level) for level in levels], ahead, drawn)
     return None
 
 
-def _explains_fall(node: Node, event: Event) -> bool:
-    if node.placement is not None:
-        return node.placement.status == "used"
-    return event.kind == "emptied"
+def _closed_at(
+    nodes: Sequence[Node],
+    index: int,
+    connection: Connection,
+    scale: Scale,
+    priorities: Mapping[str, int],
+    drawn: Decimal,
+) -> LevelsAhead | None:
+    """The level at which the act or change at `index` closes the connection: the one that it states, or for a unit that
+    came off one that was charted afterwards."""
+    node = nodes[index]
+    stated, part = closing_level(node)
+    if stated is not None and scale.refuse(stated) is None:
+        return LevelsAhead([node], [scale.read(stated)], index, drawn, part)
+    if node.placement is None or node.placement.tip:
+        return None
+    late = last_level(nodes, index, connection, scale, priorities)
+    if late is None:
+        return None
+    for event, _ in given_back_since(nodes, index, late, connection):
+        if event.volume is None:
+            return None
+        drawn += event.volume
+    return LevelsAhead([late.node], [scale.read(late.level)], index, drawn, late.part)

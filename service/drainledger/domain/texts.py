@@ -37,9 +37,9 @@ TEXTS: dict[str, str] = {
     "at {end}, " + _OUTPUT_UNTIL + ". If somebody read it, chart that level.",
     "counter-reset": "The device's count at {end} ({level} mL) starts after a reset: at least {output} mL came out "
     "since {start}.",
-    "suspected-misread": "{level} mL at {end} does not fit the readings before and after it and is not used: at least "
+    "suspected-misread": "{level} mL at {end} does not fit the levels before and after it and is not used: at least "
     "{output} mL since {start} if {level} mL was misread; at least {larger} mL if the unit was changed, emptied or "
-    "tipped. If it was, chart that; otherwise leave the reading as you saw it. Both rest on the other readings being "
+    "tipped. If it was, chart that; otherwise leave the reading as you saw it. Both rest on the other levels being "
     "right.",
     "readings-disagree": "Two levels of one chamber differ: {level} mL at {end} and {base} mL at {base_at}. {used}",
     "read-twice": "Another reading of the same chamber at {base_at} is used.",

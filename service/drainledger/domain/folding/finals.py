@@ -9,9 +9,8 @@ from msgspec.structs import replace
 from drainledger.domain.entries import Connection, LevelRef
 from drainledger.domain.folding.intervals import Anchor, anchor_at, draw
 from drainledger.domain.folding.page import Page, contest, disagreement, level_of, mark, unverified
-from drainledger.domain.last_levels import LastLevel, is_of_unit_off
+from drainledger.domain.last_levels import LastLevel, given_back_since, is_of_unit_off
 from drainledger.domain.levels import Scale
-from drainledger.domain.records import Event
 from drainledger.domain.state import ZERO
 from drainledger.domain.topology import Placement
 
@@ -38,13 +37,8 @@ def stated_level(
 
 def close_with(page: Page, late: LastLevel, placement: Placement, closed: Connection, scale: Scale) -> None:
     """The unit's last level was charted after it came off; what was drawn from it until then counts."""
-    for ahead in range(page.index + 1, len(page.nodes)):
-        node = page.nodes[ahead]
-        if node is late.node:
-            break
-        record = node.record
-        if type(record) is Event and record.kind == "reinfused" and record.collector == closed.collector:
-            draw(page, record, node.stamp, closed)
+    for event, stated in given_back_since(page.nodes, page.index, late, closed):
+        draw(page, event, stated, closed)
     record = late.node.record
     ref = LevelRef(record.key, late.part)
     stamp = max(page.node.stamp, late.node.stamp)

@@ -12,11 +12,11 @@ from msgspec.structs import replace
 from drainledger.domain.entries import Connection, Ground
 from drainledger.domain.folding.page import Page, level_of, mark
 from drainledger.domain.levels import Scale
-from drainledger.domain.neighbours import next_levels, rivals
+from drainledger.domain.neighbours import LevelsAhead, next_levels, rivals
 from drainledger.domain.nodes import MISREADING_SPAN, Node, level_on
 from drainledger.domain.quantities import plain
 from drainledger.domain.records import Reading
-from drainledger.domain.state import ZERO
+from drainledger.domain.state import ZERO, Emptying
 
 
 class _Misfit(NamedTuple):
@@ -31,7 +31,7 @@ class _Ahead(NamedTuple):
     """The next level (mL, as read), whose it is, and what was drawn until then (mL)."""
 
     level: Decimal
-    node: Node
+    ground: Ground
     drawn: Decimal
 
 
@@ -42,58 +42,66 @@ def anchor_here(page: Page, connection: Connection, scale: Scale) -> Node:
     known = page.chosen
     if known is not None and known[:3] == (at, rank, connection):
         return known[3]
-    priorities = page.rules_now().priorities
-    found = rivals(page.nodes, page.index, connection, scale, priorities, page.flow.emptying)
-    chosen = _best(page, found, page.index, ZERO, connection, scale)
+    earlier = page.flow.emptying
+    found = rivals(page.nodes, page.index, connection, scale, page.rules_now().priorities, earlier)
+    chosen = found[0]
+    if len(found) > 1:
+        levels = [level for rival in found if (level := level_on(rival, connection, scale)) is not None]
+        after = _next(page, page.index, connection, scale, at + MISREADING_SPAN, earlier)
+        chosen = found[_first_that_fits(page, scale, [scale.read(level) for level in levels], ZERO, after)]
     page.chosen = (at, rank, connection, chosen)
     return chosen
 
 
-def _best(
-    page: Page, found: Sequence[Node], index: int, drawn: Decimal, connection: Connection, scale: Scale
-) -> Node:
-    """Of the rivals at the instant of `index` the one that counts where the baseline in place stands before them and
-    `drawn` (mL) is drawn besides until then: the first that does not alone make the level fall."""
-    if len(found) == 1:
-        return found[0]
-    until = page.nodes[index].order.at + MISREADING_SPAN
-    ahead = _next(page, index, connection, scale, until)
-    if ahead is None:
-        return found[0]
-    fits = (r for r in found if _misfit(page, scale, _level_of(r, connection, scale), drawn, ahead) is None)
-    return next(fits, found[0])
+def _first_that_fits(
+    page: Page, scale: Scale, levels: Sequence[Decimal], drawn: Decimal, after: LevelsAhead | None
+) -> int:
+    """Which of an instant's levels (mL), best first, counts after the baseline in place and before what comes `after`:
+    the first that does not alone make the level fall. `drawn` (mL) is drawn besides until then."""
+    if after is not None:
+        ahead = _ahead(after, 0)
+        for index, level in enumerate(levels):
+            if _misfit(page, scale, level, drawn, ahead) is None:
+                return index
+    return 0
 
 
-def _next(page: Page, index: int, connection: Connection, scale: Scale, until: datetime) -> _Ahead | None:
-    """The level read next after the instant of `index`: of several the one that comes first by itself."""
-    levels = next_levels(page.nodes, index, connection, scale, until, page.rules_now().priorities)
-    if levels is None:
+def _next(
+    page: Page,
+    index: int,
+    connection: Connection,
+    scale: Scale,
+    until: datetime,
+    earlier: Emptying | None = None,
+) -> LevelsAhead | None:
+    priorities = page.rules_now().priorities
+    return next_levels(page.nodes, index, connection, scale, until, priorities, earlier)
+
+
+def _ahead(levels: LevelsAhead, index: int) -> _Ahead:
+    ground = Ground(levels.nodes[index].record.key, "level", levels.part)
+    return _Ahead(levels.levels[index], ground, levels.drawn)
+
+
+def _next_level(page: Page, connection: Connection, scale: Scale, until: datetime) -> _Ahead | None:
+    """The next level by an instant: of several the one that would count, were this node's not there."""
+    found = _next(page, page.index, connection, scale, until, page.flow.emptying)
+    if found is None:
         return None
-    first = levels.rivals[0]
-    return _Ahead(_level_of(first, connection, scale), first, levels.drawn)
-
-
-def _next_chosen(page: Page, connection: Connection, scale: Scale, until: datetime) -> _Ahead | None:
-    """The level read next: of several the one that would count, were this node's not there."""
-    levels = next_levels(page.nodes, page.index, connection, scale, until, page.rules_now().priorities)
-    if levels is None:
-        return None
-    chosen = _best(page, levels.rivals, levels.index, levels.drawn, connection, scale)
-    return _Ahead(_level_of(chosen, connection, scale), chosen, levels.drawn)
-
-
-def _level_of(node: Node, connection: Connection, scale: Scale) -> Decimal:
-    level = level_on(node, connection, scale)
-    assert level is not None, "rivals have levels"
-    return scale.read(level)
+    if len(found.levels) == 1:
+        return _ahead(found, 0)
+    later = page.nodes[found.index].order.at + MISREADING_SPAN
+    after = _next(page, found.index, connection, scale, later)
+    return _ahead(found, _first_that_fits(page, scale, found.levels, found.drawn, after))
 
 
 def is_misread(page: Page, reading: Reading, connection: Connection, scale: Scale, stated: Decimal) -> bool:
-    """One reading alone: of three within 4 hours, the middle one that alone makes the level fall."""
+    """One reading alone: of three within 4 hours, the middle one that alone makes the level fall. The third may be a
+    level that an act or a change states."""
     flow = page.flow
     if flow.read_at is None or reading.at > flow.read_at + MISREADING_SPAN:
         return False
-    ahead = _next_chosen(page, connection, scale, flow.read_at + MISREADING_SPAN)
+    ahead = _next_level(page, connection, scale, flow.read_at + MISREADING_SPAN)
     misfit = _misfit(page, scale, scale.read(stated), ZERO, ahead) if ahead is not None else None
     if ahead is None or misfit is None:
         return False
@@ -101,7 +109,7 @@ def is_misread(page: Page, reading: Reading, connection: Connection, scale: Scal
     page.flow = replace(flow, larger=plain(max(misfit.larger, flow.larger or ZERO)))
     page.note(
         "suspected-misread",
-        (page.own("level"), base, Ground(ahead.node.record.key, "level")),
+        (page.own("level"), base, ahead.ground),
         level=stated,
         output=misfit.output,
         larger=misfit.larger,
