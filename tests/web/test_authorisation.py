@@ -97,7 +97,7 @@ def place(tmp_path: Path) -> Iterator[Place]:
 def _level(http: Http) -> str:
     """The id of the Observation of the level that was read."""
     traced = http.get("/v1/trace/bedside/r-1").json()["resources"]
-    references = [each["reference"] for each in traced]
+    references: list[str] = [each["reference"] for each in traced]
     return next(each for each in references if each.endswith(".chamber-level")).partition("/")[2]
 
 

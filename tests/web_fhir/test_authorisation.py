@@ -47,7 +47,7 @@ def routes() -> list[Route]:
         for router in (bulk.router, *ROUTERS)
         for route in router.routes
         if isinstance(route, APIRoute)
-        for method in route.methods
+        for method in route.methods or ()
     }
     return sorted(route for route in found if route[:2] not in OPEN)
 

@@ -34,7 +34,11 @@ How often a caller may ask is counted by key or token; of who is not known yet, 
 
 An issuer may also grant `drainledger/records.write`, `drainledger/read` and `drainledger/operate`.
 
-**Errors of a call** are problem details (RFC 9457). `code` never changes its meaning:
+**FHIR** is below `/fhir/R4` and `/fhir/R5`, and what there is of it is told by `/fhir/R4/metadata` and
+`/fhir/R5/metadata`, not here. There a token reads the types that its scopes name; AuditEvent needs `operate` besides;
+and an error is an OperationOutcome.
+
+**Errors of a call** are problem details (RFC 9457), but for FHIR's. `code` never changes its meaning:
 
 | code | status | |
 | --- | --- | --- |
