@@ -27,11 +27,11 @@ def refuse_unknown(request: Request, known: Collection[str]) -> None:
                 "bad-parameter",
                 f"This call knows {told}. Leave the others out, or ask without handling=strict.",
                 issue="not-supported",
-                parameter=_shown(name),
+                parameter=shown(name),
             )
 
 
-def _shown(name: str) -> str:
+def shown(name: str) -> str:
     """A parameter's name may be anything, a patient's number too: only one that looks like a name is said again."""
     plain = name.replace("_", "").replace("-", "").isalpha() and name.isascii() and len(name) <= 64
     return name if plain else "?"
