@@ -40,7 +40,7 @@ def test_each_kind_by_what_it_says() -> None:
     assert sort_key("string", ["Beta", "alpha"], descending=False) == "alpha"
     assert (
         sort_key("token", [{"coding": [{"system": "s", "code": "b"}, {"code": "a"}]}], descending=True)
-        == "s|b"
+        == "b|s"
     )
     assert (
         sort_key("reference", [{"reference": "Device/1"}, {"display": "x"}], descending=False) == "Device/1"

@@ -68,7 +68,7 @@ def instant(text: str, *, last: bool) -> datetime:
 
 
 def _texts(value: Any) -> Iterator[str]:
-    """Of what is coded the system and code; else the text itself."""
+    """Of what is coded the code, then the system; else the text itself."""
     if isinstance(value, str):
         yield value.casefold()
     elif isinstance(value, bool):
@@ -77,4 +77,4 @@ def _texts(value: Any) -> Iterator[str]:
         for coding in value.get("coding", (value,)):
             told = coding.get("code") or coding.get("value")
             if told is not None:
-                yield f"{coding.get('system', '')}|{told}"
+                yield f"{told}|{coding.get('system', '')}"
