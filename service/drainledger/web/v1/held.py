@@ -124,7 +124,6 @@ _MENDED: dict[str, Any] = {"requestBody": record_schema.MENDED_BODY}
             "not-found",
             "already-settled",
             "bad-resource",
-            "refused-resource",
             *(code for code in BODY if code != "no-records"),
             "clock-behind",
         ),
@@ -146,8 +145,7 @@ async def replay(request: Request, principal: Operator, held_id: HeldId) -> Resp
 
 
 def _read_as(service: Service, request: Request, principal: Principal, raw: bytes) -> bytes | None:
-    """The record that a FHIR resource is read as; None for bytes of any other format. Raises Refusal
-    `refused-resource`."""
+    """The record that a FHIR resource is read as; None for bytes of any other format. Raises Refusal `bad-resource`."""
     if not is_resource(raw):
         return None
     with service.store.read(principal.tenant) as read:
@@ -155,7 +153,7 @@ def _read_as(service: Service, request: Request, principal: Principal, raw: byte
         (one,) = understood(service, read, [sent], roots(request))
     if one.record is None:
         told = " ".join(fault.text for fault in one.faults if fault.severity == "error")
-        raise Refusal("refused-resource", f"The resource can't be read as a record: {told}")
+        raise Refusal("bad-resource", f"The resource can't be read as a record: {told}")
     return encode(one.record)
 
 
