@@ -50,13 +50,13 @@ class Provenances:
             yield from self._of_ids(read, wanted, horizon, after)
             return
         place = None if after is None else after[:2]
-        while rows := read.newest(horizon, _BATCH, after=place):
+        above = 0 if wanted.since is None else read.seq_at(wanted.since)
+        last = horizon if wanted.until is None else min(horizon, read.seq_at(wanted.until))
+        while rows := read.newest(last, _BATCH, after=place, above=above):
             fresh = [row for row in rows if place is None or (row.seq, row.id) != place]
             if not fresh:
                 return
             yield from self._told(read, [row for row in fresh if _is_wanted(row, wanted)])
-            if wanted.since is not None and fresh[-1].received_at <= wanted.since:
-                return
             place = (rows[-1].seq, rows[-1].id)
 
     def _of_ids(

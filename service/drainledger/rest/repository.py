@@ -164,9 +164,11 @@ def _parts(rows: Sequence[VersionRow], type: str, after: Position | None) -> lis
 def _batches(
     read: Read, horizon: int, after: Position | None, period: Period
 ) -> Iterator[Sequence[VersionRow]]:
+    above = 0 if period.start is None else read.seq_at(period.start - _TICK)
+    last = horizon if period.end is None else min(horizon, read.seq_at(period.end - _TICK))
     place, is_told = (None if after is None else after[:2]), False
     while True:
-        rows = read.newest(horizon, _BATCH, after=place, since=period.start, before=period.end)
+        rows = read.newest(last, _BATCH, after=place, above=above)
         yield rows[1:] if is_told else rows
         if len(rows) < _BATCH:
             return

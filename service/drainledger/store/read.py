@@ -175,21 +175,18 @@ class Read:
         limit: int,
         *,
         after: tuple[int, str] | None = None,
-        since: datetime | None = None,
-        before: datetime | None = None,
+        above: int = 0,
         with_bodies: bool = False,
     ) -> list[VersionRow]:
-        """Rows up to the seq `horizon`, the newest first and of one commit by id: from `after`, a (seq, id), on, which
-        is included. Received at `since` or later, and before `before`."""
+        """Rows of seqs above `above` and up to `horizon`, the newest first and of one commit by id: from `after`, a
+        (seq, id), on, which is included."""
         columns = versions.c
-        query = self._of(_version_columns(with_bodies), versions).where(columns.seq <= horizon)
+        query = self._of(_version_columns(with_bodies), versions).where(
+            columns.seq <= horizon, columns.seq > above
+        )
         if after is not None:
             seq, id_ = after
             query = query.where(columns.seq <= seq, or_(columns.seq < seq, columns.id >= id_))
-        if since is not None:
-            query = query.where(columns.received_at >= since)
-        if before is not None:
-            query = query.where(columns.received_at < before)
         return self._versions(query.order_by(columns.seq.desc(), columns.id).limit(limit))
 
     def newest_places(
