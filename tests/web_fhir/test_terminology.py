@@ -15,7 +15,8 @@ from tests.acceptance.processes import key_for as process_key
 from tests.acceptance.processes import started
 from tests.fhir import samples
 from tests.harness.node import command
-from tests.web.http import Answered, Http, key_for, store_of
+from tests.web.http import Answered, Http, caller, key_for, settings_for, store_of
+from tests.web.issuer import Issuer
 from tests.web_fhir.validity import problems
 
 Json = dict[str, Any]
@@ -209,6 +210,16 @@ def test_it_needs_the_scope_read_and_leaves_a_row(ward: Http) -> None:
         last = read.audits(0, 10_000)[-1]
     assert (last.action, last.route, last.outcome) == ("operation", "/fhir/R5/ConceptMap/$translate", "200")
     assert (last.patients, last.drains) == ((), ())
+
+
+def test_a_token_reads_the_types_that_it_names(tmp_path: Path) -> None:
+    issuer = Issuer(tmp_path)
+    with caller(settings_for(tmp_path, **issuer.settings())) as http:
+        token = issuer.token("system/ValueSet.rs")
+        for path in ("ValueSet/drain-site", "ValueSet", "ValueSet/drain-site/$expand"):
+            assert http.get(f"/fhir/R4/{path}", key=token).status_code == 200
+        for path in ("CodeSystem/chest-drain", "CodeSystem", "CodeSystem/$lookup"):
+            assert outcome(http.get(f"/fhir/R4/{path}", key=token), 403)["code"] == "forbidden"
 
 
 #: What a terminology client asks, and what it should find. memberOf calls ValueSet/$validate-code; see fhirpath's own
