@@ -49,15 +49,8 @@ class Provenances:
         if wanted.ids is not None:
             yield from self._of_ids(read, wanted, horizon, after)
             return
-        place = None if after is None else after[:2]
-        above = 0 if wanted.since is None else read.seq_at(wanted.since)
-        last = horizon if wanted.until is None else min(horizon, read.seq_at(wanted.until))
-        while rows := read.newest(last, _BATCH, after=place, above=above):
-            fresh = [row for row in rows if place is None or (row.seq, row.id) != place]
-            if not fresh:
-                return
-            yield from self._told(read, [row for row in fresh if _is_wanted(row, wanted)])
-            place = (rows[-1].seq, rows[-1].id)
+        for rows in _pages(read, wanted, horizon, None if after is None else after[:2]):
+            yield from self._told(read, [row for row in rows if _is_wanted(row, wanted)])
 
     def _of_ids(
         self, read: Read, wanted: Wanted, horizon: int, after: Position | None
@@ -83,6 +76,36 @@ class Provenances:
         origins = Origins(read, rows)
         for row in rows:
             yield (row.seq, row.id, _part(row)), provenance(renderer, row, origins.of(row))
+
+
+def _pages(
+    read: Read, wanted: Wanted, horizon: int, after: tuple[int, str] | None
+) -> Iterator[list[VersionRow]]:
+    """Rows that may be wanted, the newest first."""
+    above = 0 if wanted.since is None else read.seq_at(wanted.since)
+    last = horizon if wanted.until is None else min(horizon, read.seq_at(wanted.until))
+    narrow = wanted.patients is not None or wanted.targets is not None
+    while (
+        rows := _narrowed(read, wanted, last, after)
+        if narrow
+        else read.newest(last, _BATCH, after=after, above=above)
+    ):
+        fresh = [row for row in rows if (row.seq, row.id) != after]
+        if not fresh:
+            return
+        yield fresh
+        after = (rows[-1].seq, rows[-1].id)
+
+
+def _narrowed(read: Read, wanted: Wanted, last: int, after: tuple[int, str] | None) -> list[VersionRow]:
+    ids = None
+    if wanted.targets is not None:
+        ids = {split_id(target.rpartition("/")[2])[0] for target in wanted.targets}
+    places = read.newest_places(
+        last, _BATCH, after=after, ids=ids, patients=wanted.patients, or_of_nobody=True
+    )
+    rows = read.rows_at(places, with_bodies=False)
+    return [rows[id_, seq] for id_, seq in places]
 
 
 class Origin(Struct, frozen=True):
@@ -153,9 +176,19 @@ def _is_wanted(row: VersionRow, wanted: Wanted) -> bool:
         return False
     if wanted.patients is not None and row.patient is not None and row.patient not in wanted.patients:
         return False
+    if wanted.targets is not None and not any(_tells_of(row, target) for target in wanted.targets):
+        return False
     if wanted.since is not None and row.received_at <= wanted.since:
         return False
     return wanted.until is None or row.received_at <= wanted.until
+
+
+def _tells_of(row: VersionRow, target: str) -> bool:
+    """Whether a row wrote a version of what a `Type/id` names."""
+    type_, _, id = target.partition("/")
+    id_, part = split_id(id)
+    entry = row.written.get(part)
+    return row.id == id_ and entry is not None and entry.type == type_
 
 
 def _part(row: VersionRow) -> str:

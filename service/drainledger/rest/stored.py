@@ -93,14 +93,15 @@ def decode(body: bytes) -> Json:
 class Wanted(Struct, frozen=True, kw_only=True):
     """Narrows a scan; None is any. It only narrows: the caller tests each resource all the same.
 
-    `types` are R4's names, `ids` whole FHIR ids, `patients` Patients' ids, `codes` local codes. lastUpdated is after
-    `since` and not after `until`.
+    `types` are R4's names, `ids` whole FHIR ids, `patients` Patients' ids, `codes` local codes, `targets` what a
+    Provenance is about (`Type/id`). lastUpdated is after `since` and not after `until`.
     """
 
     types: frozenset[str]
     ids: frozenset[str] | None = None
     patients: frozenset[str] | None = None
     codes: frozenset[str] | None = None
+    targets: frozenset[str] | None = None
     since: datetime | None = None
     until: datetime | None = None
 
