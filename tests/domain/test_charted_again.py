@@ -143,6 +143,62 @@ def test_a_change_of_unit_in_between_makes_two_of_them() -> None:
     assert outputs(in_every_order(raws)) == ["420", "0", "20"]
 
 
+def marks(ledger: DrainLedger, id: str) -> list[tuple[str, bool, str | None]]:
+    """The levels that a record states: mL, used, why not."""
+    return [
+        (f"{m.value:f}", m.used, m.why) for node in ledger.nodes if node.key.id == id for m in node.levels
+    ]
+
+
+def test_each_nurse_reads_before_she_charts_the_tip() -> None:
+    """Both chart 400 and the tip from 400 to 300; 310 at 08:00. The second 400 did not run in within 5 minutes: it is
+    what the first nurse read. 400, and 10 since: 410."""
+    raws = [
+        *(level("07:40", 400, id="r-1"), tipped("07:40", 400, 300, "a")),
+        *(level("07:45", 400, id="r-2"), tipped("07:45", 400, 300, "b")),
+        level("08:00", 310),
+    ]
+    ledger = in_every_order(raws)
+    assert (outputs(ledger), total(ledger)) == (["400", "10"], "410")
+    assert again(ledger)["r-2"] == again(ledger)["b"] == [TOLD]
+    assert marks(ledger, "r-2") == [("400", False, "charted-already")]
+
+
+@pytest.mark.parametrize(("read", "wanted"), [(404, ["400", "10"]), (405, ["400", "105", "?"])])
+def test_what_is_read_with_an_act_charted_again_is_of_it_within_tolerance(
+    read: int, wanted: list[str]
+) -> None:
+    """Two marks of 2 mL. Beyond, somebody read something else: from the 300 that the tip left to 405."""
+    raws = [
+        tipped("07:40", 400, 300, "a"),
+        *(level("07:45", read, id="r-2"), tipped("07:45", 400, 300, "b")),
+        level("08:00", 310),
+    ]
+    assert outputs(in_every_order(raws)) == wanted
+
+
+def test_what_is_read_in_its_minute_of_after_the_act_is_an_anchor() -> None:
+    raws = [
+        emptied("07:40", 420, "a"),
+        *(level("07:45", 420, id="r-1"), level("07:45", 6, id="r-2"), emptied("07:45", 420, "b")),
+        level("08:00", 10),
+    ]
+    ledger = in_every_order(raws)
+    assert outputs(ledger) == ["420", "6", "4"]
+    assert marks(ledger, "r-1") == [("420", False, "charted-already")]
+
+
+def test_three_nurses_read_and_chart_it() -> None:
+    """The readings of the second and the third are none in between: all three chart one act."""
+    raws = [
+        raw
+        for clock, name in (("07:40", "a"), ("07:45", "b"), ("07:50", "c"))
+        for raw in (level(clock, 400, id=f"r-{name}"), tipped(clock, 400, 300, name))
+    ]
+    ledger = in_every_order([*raws, level("08:00", 310)])
+    assert (outputs(ledger), total(ledger)) == (["400", "10"], "410")
+
+
 def test_a_hundred_emptyings_of_one_quarter_of_an_hour_are_told_in_no_time() -> None:
     """One a second: all but the first chart it again. Each must cost the same, however many there were before: were
     each to ask anew whether those before it count, 100 would take longer than anybody lives."""

@@ -141,6 +141,11 @@ def _rank(raw: Raw, units: dict[str, str], instant: list[Raw]) -> int:
     return _RANKS[kind]
 
 
+def _act(kind: str, levels: Raw) -> tuple[str, int | None, int | None]:
+    after = mark(levels, "level_after")
+    return kind, mark(levels, "level_before"), 0 if kind == "emptied" and after is None else after
+
+
 @dataclass
 class _Off:
     """A unit that came off; `drawn` is what was given back from it since. `waits` for a last level that is charted
@@ -173,7 +178,7 @@ class _Walk:
         #: The units that came off each drain, the last at the end.
         self.off: dict[str, list[_Off]] = {}
         #: The tip or emptying with levels that counts last, and when levels were read, by drain.
-        self.acts: dict[str, tuple[tuple[str, int, int | None], datetime]] = {}
+        self.acts: dict[str, tuple[tuple[str, int | None, int | None], datetime]] = {}
         self.read: dict[str, list[datetime]] = {}
 
     def add_drain(self, raw: Raw) -> None:
@@ -272,17 +277,35 @@ class _Walk:
             off[0].ends_at(final)
 
     def _charted_again(self, kind: str, drain: str, levels: Raw, at: datetime) -> bool:
-        """The same levels within 15 minutes, with no level read in between, are the same act."""
+        """Notes the act where it is another one."""
         before = mark(levels, "level_before")
         if before is None:
             return False
-        after = mark(levels, "level_after")
-        act = (kind, before, 0 if kind == "emptied" and after is None else after)
+        if self._repeats(kind, drain, levels, at):
+            return True
+        self.acts[drain] = (_act(kind, levels), at)
+        return False
+
+    def _repeats(self, kind: str, drain: str, levels: Raw, at: datetime) -> bool:
+        """The same levels within 15 minutes, with no level read in between, are the same act."""
         known, since = self.acts.get(drain, (None, at))
         read = any(since < each < at for each in self.read.get(drain, ()))
-        if act == known and since < at <= since + timedelta(minutes=15) and not read:
-            return True
-        self.acts[drain] = (act, at)
+        return _act(kind, levels) == known and since < at <= since + timedelta(minutes=15) and not read
+
+    def _read_again(self, drain: str, segment: Segment, level: int, at: datetime, instant: list[Raw]) -> bool:
+        """Whether it is the level before an act charted again in its minute, within tolerance: no anchor, and none in
+        between. Another act of that minute that counts ends the search: what is charted again comes before it or not
+        at all."""
+        for raw in instant:
+            kind = raw.get("kind", "reading")
+            for concerned, levels in self._concerned(raw, kind) if kind in ("tipped", "emptied") else ():
+                if concerned != drain or not self._counts(kind, raw, drain, instant):
+                    continue
+                if not self._repeats(kind, drain, levels, at):
+                    return False
+                before = mark(levels, "level_before") or 0
+                if abs(level - before) <= segment.tolerance(max(level, before)):
+                    return True
         return False
 
     def _reading(
@@ -296,6 +319,9 @@ class _Walk:
         if raw.get("collector") not in (None, segment.collector if segment else None):
             self._of_a_unit_off(raw, drain, here["at"], instant)
         elif level is not None and segment is not None and level <= segment.capacity * 105 // 100:
+            again = self._read_again(drain, segment, level, here["at"], instant)
+            if again:
+                return
             segment.anchor(here, "read", level)
             self.read.setdefault(drain, []).append(here["at"])
 

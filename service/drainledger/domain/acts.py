@@ -63,17 +63,41 @@ def level_stated_here(
 def closes(nodes: Sequence[Node], index: int, connection: Connection, earlier: Emptying | None) -> bool:
     """Whether an act or a change is used and closes the connection. `earlier` is the tip or emptying that counted last
     before its instant, None where a level was read since."""
-    node = nodes[index]
-    placement, record = node.placement, node.record
-    if placement is not None:
-        closes = placement.status == "used" and placement.closed == connection
-    else:
-        empties = type(record) is Event and record.kind == "emptied" and connection.reads == "level"
-        closes = empties and counts_of_its_minute(nodes, index)
-    if not closes:
+    if not _is_of(nodes, index, connection):
         return False
-    act = stated_emptying(node, connection)
+    act = stated_emptying(nodes[index], connection)
     return act is None or not repeats(act, earlier)
+
+
+def _is_of(nodes: Sequence[Node], index: int, connection: Connection) -> bool:
+    """Whether an act or a change would close the connection if it repeated no other."""
+    placement, record = nodes[index].placement, nodes[index].record
+    if placement is not None:
+        return placement.status == "used" and placement.closed == connection
+    empties = type(record) is Event and record.kind == "emptied" and connection.reads == "level"
+    return empties and counts_of_its_minute(nodes, index)
+
+
+def is_of_repeated(
+    nodes: Sequence[Node],
+    index: int,
+    connection: Connection,
+    scale: Scale,
+    level: Decimal,
+    earlier: Emptying | None,
+) -> bool:
+    """Whether a level (mL) that is read at `index` is the one before an act that is charted again in its minute: who
+    charts the act again charts what it found, too."""
+    at = nodes[index].order.at
+    if earlier is None:
+        return False
+    for ahead in range(index + 1, len(nodes)):
+        if nodes[ahead].order.at != at or closes(nodes, ahead, connection, earlier):
+            return False
+        act = stated_emptying(nodes[ahead], connection) if _is_of(nodes, ahead, connection) else None
+        if act is not None and abs(level - act.before) <= scale.tolerance(level, act.before):
+            return True
+    return False
 
 
 def closing_level(node: Node) -> tuple[Decimal | None, str]:

@@ -433,4 +433,6 @@ def _is_level(node: Node) -> bool:
     return any(m.part == "" and m.why in _JUDGED for m in node.entry.levels)
 
 
+#: Why the last fold did not use what it took for a level. One that is `charted-already` is not among them: nothing is
+#: judged by it, so that it must not hide what was read before it.
 _JUDGED = (None, "suspected-misread", "read-twice", "readings-disagree")

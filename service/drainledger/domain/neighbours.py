@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from msgspec import Struct
 
-from drainledger.domain.acts import closes, closing_level, level_stated_here
+from drainledger.domain.acts import closes, closing_level, is_of_repeated, level_stated_here
 from drainledger.domain.entries import Connection
 from drainledger.domain.last_levels import given_back_since, last_level
 from drainledger.domain.levels import Scale
@@ -32,10 +32,11 @@ class LevelsAhead(Struct, frozen=True):
 def usable_level(
     nodes: Sequence[Node], index: int, connection: Connection, scale: Scale, earlier: Emptying | None
 ) -> Decimal | None:
-    """The level (mL) of the node at `index` as an anchor of the connection; None also where a change of its own minute
-    states another. `earlier` is the tip or emptying that counted last before that minute."""
+    """The level (mL) of the node at `index` as an anchor of the connection; None also where it is of an act that is
+    charted again, or where a change of its own minute states another. `earlier` is the tip or emptying that counted
+    last before that minute."""
     level = level_on(nodes[index], connection, scale)
-    if level is None:
+    if level is None or is_of_repeated(nodes, index, connection, scale, level, earlier):
         return None
     stated = level_stated_here(nodes, index, connection, scale, earlier)
     return (

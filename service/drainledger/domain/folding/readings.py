@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from msgspec.structs import replace
 
-from drainledger.domain.acts import level_stated_here
+from drainledger.domain.acts import is_of_repeated, level_stated_here
 from drainledger.domain.entries import Connection, Ground, LevelRef
 from drainledger.domain.folding.intervals import Anchor, Ending, anchor_at, emit
 from drainledger.domain.folding.misreading import anchor_here, is_misread
@@ -135,6 +135,9 @@ def _by_level(page: Page, reading: Reading, connection: Connection) -> Status:
         step = scale.chamber.graduation(level)
         page.note("finer-than-graduation", (page.own("level"),), level=level, tolerance=step)
     earlier = page.flow.emptying
+    if earlier is not None and is_of_repeated(page.nodes, page.index, connection, scale, level, earlier):
+        page.note("charted-already", (page.own("level"),), start=earlier.at)
+        return mark(page, reading, connection, level, "charted-already")
     if earlier is not None and earlier.read_at is None:
         page.flow = replace(page.flow, emptying=earlier._replace(read_at=reading.at))
     if usable_level(page.nodes, page.index, connection, scale, earlier) is None:
