@@ -31,6 +31,7 @@ def path(ward: Http) -> str:
         ("", "application/*", 200),
         ("", "application/fhir+json; fhirVersion=4.0", 200),
         ("", 'application/fhir+json; fhirVersion="4.0"', 200),
+        ("", "application/fhir+json; fhirVersion=4.0.1", 200),
         ("", "application/fhir+json; charset=utf-8; q=0.5", 200),
         ("", "text/html, application/xhtml+xml, application/xml;q=0.9, */*;q=0.8", 200),
         ("", "application/fhir+json; fhirVersion=5.0, application/fhir+json; fhirVersion=4.0", 200),

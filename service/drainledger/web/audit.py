@@ -61,7 +61,8 @@ class Audit:
         """Around a route's work; at its end the row is on disk, also where the work ends in a refusal or
         a fault; if after a fault it can't be written either, the log says that it is missing.
 
-        `action`: read (one drain's data), search (a list), trace, operate (held records).
+        `action`: read (one drain's data, or a resource), search (a list), trace, operate (held records); of FHIR also
+        history, operation and export.
         """
         access = Access()
         try:

@@ -10,6 +10,7 @@ from fastapi import Depends
 from msgspec import Struct
 from starlette.requests import Request
 
+from drainledger.fhir.dialect import VERSION
 from drainledger.fhir.resource import Fhir
 from drainledger.web.fhir.base import dialect_of
 from drainledger.web.fhir.outcome import FhirRefusal
@@ -80,8 +81,8 @@ def _check_accept(accept: str | None, fhir: Fhir) -> None:
 
 def _check_version(asked: list[dict[str, str]], fhir: Fhir, parameter: str) -> None:
     """One of the asked is enough, and who names no version takes any."""
-    versions = [each.get("fhirversion", FHIR_VERSION[fhir]).strip('"') for each in asked]
-    if FHIR_VERSION[fhir] not in versions:
+    versions = {each.get("fhirversion", FHIR_VERSION[fhir]).strip('"') for each in asked}
+    if versions.isdisjoint({FHIR_VERSION[fhir], VERSION[fhir]}):
         raise FhirRefusal(
             "not-acceptable",
             f"Below this path resources are of FHIR {FHIR_VERSION[fhir]}: call /fhir/R4 for fhirVersion=4.0 and "
