@@ -97,12 +97,14 @@ def _pages(
         after = (rows[-1].seq, rows[-1].id)
 
 
-def _narrowed(read: Read, wanted: Wanted, last: int, after: tuple[int, str] | None) -> list[VersionRow]:
+def _narrowed(
+    read: Read, wanted: Wanted, last: int, above: int, after: tuple[int, str] | None
+) -> list[VersionRow]:
     ids = None
     if wanted.targets is not None:
         ids = {split_id(target.rpartition("/")[2])[0] for target in wanted.targets}
     places = read.newest_places(
-        last, _BATCH, after=after, ids=ids, patients=wanted.patients, or_of_nobody=True
+        last, _BATCH, after=after, above=above, ids=ids, patients=wanted.patients, or_of_nobody=True
     )
     rows = read.rows_at(places, with_bodies=False)
     return [rows[id_, seq] for id_, seq in places]

@@ -9,7 +9,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from drainledger.rest.scan import is_past, stored
+from drainledger.rest.scan import MOST_PATIENTS, is_past, stored
 from drainledger.rest.stored import Position, Source, Stored, Wanted
 from drainledger.store.codec import split_id
 from drainledger.store.read import Read
@@ -120,7 +120,9 @@ class Repository:
         """How many versions `type_history` tells of in all; None where there are more than `most`."""
         if type in STORED and type != "Device" and at is None:
             versions: Iterator[object] = (
-                part for rows in _batches(read, horizon, None, period) for part in _parts(rows, type, None)
+                part
+                for rows in _batches(read, type, horizon, None, period)
+                for part in _parts(rows, type, None)
             )
         else:
             versions = self.type_history(read, type, horizon, period=period, at=at)
@@ -130,7 +132,7 @@ class Repository:
     def _written(
         self, read: Read, type: str, horizon: int, after: Position | None, period: Period
     ) -> Iterator[tuple[Position, Stored]]:
-        for rows in _batches(read, horizon, after, period):
+        for rows in _batches(read, type, horizon, after, period):
             parts = _parts(rows, type, after)
             holders = read.rows_at({(row.id, row.seq) for row, _ in parts})
             for row, part in parts:
@@ -162,17 +164,28 @@ def _parts(rows: Sequence[VersionRow], type: str, after: Position | None) -> lis
 
 
 def _batches(
-    read: Read, horizon: int, after: Position | None, period: Period
+    read: Read, type: str, horizon: int, after: Position | None, period: Period
 ) -> Iterator[Sequence[VersionRow]]:
     above = 0 if period.start is None else read.seq_at(period.start - _TICK)
     last = horizon if period.end is None else min(horizon, read.seq_at(period.end - _TICK))
+    ids = read.patients(MOST_PATIENTS) if type == "Patient" else None
     place, is_told = (None if after is None else after[:2]), False
     while True:
-        rows = read.newest(last, _BATCH, after=place, above=above)
+        rows = _batch(read, ids, last, above, place)
         yield rows[1:] if is_told else rows
         if len(rows) < _BATCH:
             return
         place, is_told = (rows[-1].seq, rows[-1].id), True
+
+
+def _batch(
+    read: Read, ids: Sequence[str] | None, last: int, above: int, after: tuple[int, str] | None
+) -> list[VersionRow]:
+    if ids is None:
+        return read.newest(last, _BATCH, after=after, above=above)
+    places = read.newest_places(last, _BATCH, after=after, above=above, ids=ids)
+    rows = read.rows_at(places, with_bodies=False)
+    return [rows[id_, seq] for id_, seq in places]
 
 
 def _since(each: tuple[Position, Stored], start: datetime | None) -> bool:

@@ -20,6 +20,8 @@ from drainledger.store.rows import Part, VersionRow
 
 #: Rows looked at in one statement: few at first, for most pages need few.
 _FIRST: Final = 100
+#: Patients are found by their ids up to this many of a tenant: they are few among all that is written of them.
+MOST_PATIENTS: Final = 5_000
 _MOST: Final = 800
 #: Of these, a row's `patient` is whom its bodies are about. That of a unit in use, which may serve several drains, is
 #: in no column: its rows name nobody.
@@ -137,7 +139,7 @@ def _rows(
     ids: Collection[str] | None = None if wanted.ids is None else {split_id(id)[0] for id in wanted.ids}
     patients = wanted.patients if wanted.types <= _OF_PATIENTS else None
     if ids is None and wanted.types == {"Patient"}:
-        ids = wanted.patients
+        ids = read.patients(MOST_PATIENTS) if wanted.patients is None else wanted.patients
     if ids is None and patients is None:
         return read.newest(horizon, limit, after=after)
     places = read.newest_places(

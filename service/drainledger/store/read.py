@@ -195,13 +195,14 @@ class Read:
         limit: int,
         *,
         after: tuple[int, str] | None = None,
+        above: int = 0,
         ids: Collection[str] | None = None,
         patients: Collection[str] | None = None,
         or_of_nobody: bool = False,
     ) -> list[tuple[str, int]]:
-        """(id, seq) of rows up to the seq `horizon` as `newest` orders them; of these ids, and of these patients, or of
-        no patient either. For narrow questions: all that fit are looked at."""
-        bounds: list[ColumnElement[bool]] = []
+        """(id, seq) of rows as `newest` orders them; of these ids, and of these patients, or of no patient either. For
+        narrow questions: all that fit are looked at."""
+        bounds: list[ColumnElement[bool]] = [versions.c.seq + 0 > above]
         if ids is not None:
             bounds.append(versions.c.id.in_(sorted(ids)))
         if patients is None:
@@ -228,6 +229,13 @@ class Read:
             query = query.where(seq <= after[0], or_(seq < after[0], columns.id >= after[1]))
         query = query.order_by(seq.desc(), columns.id).limit(limit)
         return [(id_, seq) for id_, seq in self._connection.execute(query)]
+
+    def patients(self, most: int) -> list[str] | None:
+        """The ids of all Patients that versions are about; None where there are more than `most`."""
+        query = self._of(select(versions.c.patient).distinct(), versions)
+        query = query.where(versions.c.patient.is_not(None)).limit(most + 1)
+        found = list(self._connection.scalars(query))
+        return None if len(found) > most else found
 
     def seq_written_before(self, seq: int) -> int:
         """The last seq before this one at which versions were written; 0 where none were."""
