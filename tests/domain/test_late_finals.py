@@ -13,7 +13,7 @@ from drainledger.domain.book import Book
 from drainledger.domain.entries import DrainLedger
 from tests.domain.test_two_at_once import in_every_order
 from tests.journals.books import book_of, ledger_of, outputs, records_of, total
-from tests.journals.raw import Raw, collector, connected, drain, event, level, replaced, volume
+from tests.journals.raw import Raw, collector, connected, drain, event, level, millilitres, replaced, volume
 from tests.journals.rules import RULES
 
 UNITS = (collector("col-2"),)
@@ -196,3 +196,55 @@ def test_of_two_units_that_came_off_it_is_the_later_ones() -> None:
     ledger = in_every_order([*UNITS, *raws])
     assert outputs(ledger) == ["300", "?", "340"]
     assert last_level(ledger, "again") == [("col-2", "340", True)]
+
+
+def by_unit(clock: str, final: int | None, id: str, new: str = "col-2") -> Raw:
+    raw = event("replaced", clock, id=id, drain=None, from_collector="col-1", collector=new)
+    return raw | {"levels": {"A": {} if final is None else {"final_level": millilitres(final)}}}
+
+
+@pytest.mark.parametrize("clock", ["07:30", "07:35", "07:45"])
+def test_a_unit_changed_as_a_whole_is_charted_again(clock: str) -> None:
+    """The second nurse alone noted what it came off with: 340 - 300 = 40, and nothing waits."""
+    raws = [
+        level("07:00", 300),
+        by_unit("07:30", None, "once"),
+        by_unit(clock, 340, "twice"),
+        level("08:00", 60),
+    ]
+    ledger = in_every_order([*UNITS, *raws])
+    assert (outputs(ledger), total(ledger)) == (["300", "40", "60"], "400")
+    assert told(ledger, "twice") == ["already-in-place"]
+    assert [(n.key.id, n.status) for n in ledger.nodes if n.key.id == "twice"] == [("twice", "used")]
+
+
+def test_charted_again_much_later_it_is_answered_all_the_same() -> None:
+    raws = [level("07:00", 300), by_unit("07:30", None, "once"), by_unit("07:46", 340, "twice")]
+    ledger = in_every_order([*UNITS, *raws])
+    assert outputs(ledger) == ["300", "?"]
+    assert told(ledger, "twice") == ["already-in-place", "final-level-not-used"]
+
+
+def test_changed_for_one_drain_and_then_charted_as_a_whole() -> None:
+    """Both chambers went to the new unit; one drain's change was charted a little earlier by itself."""
+    pair = [
+        *(drain(), drain("drn-2"), collector("col-1", "adult-dual"), collector("col-2", "adult-dual")),
+        connected("06:00"),
+        connected("06:00", id="b", drain="drn-2", chamber="B"),
+        replaced("07:30", "col-2", id="first"),
+        by_unit("07:32", 340, "whole"),
+        level("08:00", 60),
+    ]
+    book = book_of(pair, RULES)
+    assert outputs(ledger_of(book, "drn-1")) == ["340", "60"]
+    assert [c.collector for c in ledger_of(book, "drn-2").connections] == ["col-1", "col-2"]
+
+
+def test_a_unit_changed_for_another_than_the_one_in_place_waits() -> None:
+    raws = [collector("col-3"), by_unit("07:30", None, "once"), by_unit("07:35", 340, "twice", "col-3")]
+    records = records_of([drain(), collector(), connected("06:00"), *UNITS, *raws])
+    book = Book(RULES)
+    for record in records:
+        book.add(record)
+    book.refold()
+    assert book.status(records[-1].key) == "waiting"

@@ -214,7 +214,21 @@ class _Walk:
                 found += [(other, {}) for other in self._feeding(unit) if other != raw["drain"]]
             return found
         unit = raw["from_collector"] if kind == "replaced" else raw["collector"]
-        return [(drain, raw["levels"].get(self.open[drain].chamber, {})) for drain in self._feeding(unit)]
+        found = [(drain, raw["levels"].get(self.open[drain].chamber, {})) for drain in self._feeding(unit)]
+        if kind == "replaced":
+            found += [
+                (drain, raw["levels"].get(left, {})) for drain, left in self._moved(unit, raw["collector"])
+            ]
+        return found
+
+    def _moved(self, old: str, new: str) -> list[tuple[str, str]]:
+        """The drains that went from the one unit to the other: for them the change of a whole unit is charted again."""
+        last = [(drain, off[-1].segment) for drain, off in self.off.items() if off]
+        return [
+            (drain, left.chamber)
+            for drain, left in last
+            if left.collector == old and drain in self.open and self.open[drain].collector == new
+        ]
 
     def _feeding(self, unit: str) -> list[str]:
         feeding = [drain for drain, segment in self.open.items() if segment.collector == unit]

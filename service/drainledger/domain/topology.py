@@ -245,11 +245,28 @@ class _Resolver:
         return Placement(event=event, status="set-aside", why="not-connected", final_level=event.final_level)
 
     def _replace_all(self, event: Event, old_collector: str) -> None:
-        """A unit changed as a whole: every drain that it serves goes to the same chamber of the new one."""
+        """A unit changed as a whole: every drain that it serves goes to the same chamber of the new one. For those that
+        went there already it is charted again."""
         by_chamber = {levels.chamber: levels for levels in event.levels}
+        again = self._moved(old_collector, event.collector) if event.collector != old_collector else []
         for drain, chamber in self._served(old_collector):
             levels = by_chamber.get(chamber, ChamberLevels(chamber))
             self._place(drain, self._change(event, drain, levels))
+        for drain, chamber in again:
+            final = by_chamber.get(chamber, ChamberLevels(chamber)).final_level
+            known = Placement(
+                event=event, status="set-aside", why="already-in-place", part=f"{chamber}.", final_level=final
+            )
+            self._place(drain, known)
+
+    def _moved(self, old_collector: str, new_collector: str | None) -> list[tuple[str, str]]:
+        """The drains whose last change led from the one unit to the other, each with the chamber that it left."""
+        found = []
+        for drain, connection in self._current.items():
+            before = self._connections[drain][-2:-1]
+            if connection.collector == new_collector and before and before[0].collector == old_collector:
+                found.append((drain, before[0].chamber))
+        return sorted(found, key=lambda pair: (pair[1], pair[0]))
 
     def _served(self, collector: str) -> list[tuple[str, str]]:
         held = [(drain, chamber) for (unit, chamber), drain in self._occupied.items() if unit == collector]
