@@ -86,7 +86,7 @@ def _pages(
     last = horizon if wanted.until is None else min(horizon, read.seq_at(wanted.until))
     narrow = wanted.patients is not None or wanted.targets is not None
     while (
-        rows := _narrowed(read, wanted, last, after)
+        rows := _narrowed(read, wanted, last, above, after)
         if narrow
         else read.newest(last, _BATCH, after=after, above=above)
     ):
