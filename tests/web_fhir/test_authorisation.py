@@ -17,8 +17,13 @@ from tests.web.http import Http, key_for, store_of
 
 #: What says what the service is, and how to get in.
 OPEN = {("GET", "/metadata"), ("GET", "/.well-known/smart-configuration")}
-#: A Bundle is let in by either scope: each of its entries then needs its own.
-EITHER = {("POST", "/"), ("POST", "")}
+#: A Bundle is let in by either scope: each of its entries then needs its own. To validate shows nothing that is held.
+EITHER = {
+    ("POST", "/"),
+    ("POST", ""),
+    ("POST", "/{type}/$validate"),
+    ("POST", "/{type}/{id}/$validate"),
+}
 
 
 class Route(NamedTuple):
