@@ -16,10 +16,10 @@ import pytest
 from drainledger import __version__
 from drainledger.fhir import Renderer
 from drainledger.fhir.dialect import adapt
-from drainledger.intake.difference import Rendered
+from drainledger.intake.loading import Loaded
 from drainledger.rest.adapter import release_number
 from drainledger.rest.stored import decode
-from tests.convert.journals import reading
+from tests.convert.journals import CASE_1, correction, ml, reading
 from tests.web.http import Http, key_for
 from tests.web_fhir.journals import Emitted, Journals, emitted
 from tests.web_fhir.validity import problems
@@ -49,8 +49,6 @@ def test_a_version_reads_as_the_bytes_that_were_emitted(ward: Http) -> None:
 
 
 def test_versions_stay_what_they_were_when_more_is_written(empty: Http) -> None:
-    from tests.convert.journals import CASE_1, correction, ml
-
     empty.post(*CASE_1)
     before = {
         (each.type, each.id, each.version): empty.get(
@@ -211,8 +209,6 @@ def test_a_type_s_history_is_all_versions_of_all(ward: Http, type_: str) -> None
 
 
 def test_pages_stay_in_step_while_others_write(empty: Http) -> None:
-    from tests.convert.journals import CASE_1
-
     empty.post(*CASE_1)
     expected = sorted((each.id, each.version) for each in emitted(empty) if each.type == "Observation")
     found = []
@@ -301,8 +297,6 @@ def test_r5_is_what_the_renderer_of_r5_gives(journals: Journals) -> None:
 
 def rendered_r5(journals: Journals, tenant: str) -> dict[tuple[str, str], bytes]:
     """All that a fold of the tenant's journal gives, rendered as R5."""
-    from drainledger.intake.loading import Loaded
-
     service = journals.http.app.state.service
     r4 = service.rest.renderer(tenant)
     r5 = Renderer(
@@ -314,7 +308,6 @@ def rendered_r5(journals: Journals, tenant: str) -> dict[tuple[str, str], bytes]
     )
     assert r5.ids.adapter() == r4.ids.adapter()
     loaded = Loaded(service.views._rules, r5)
-    assert isinstance(loaded.rendered, Rendered)
     with service.store.read(tenant) as read:
         drains = [("drain", name) for name in read.names("drain", "", 1000)]
         units = [("collector", name) for name in read.names("collector", "", 1000)]

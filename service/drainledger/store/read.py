@@ -176,14 +176,11 @@ class Read:
         *,
         after: tuple[int, str] | None = None,
         above: int = 0,
-        with_bodies: bool = False,
     ) -> list[VersionRow]:
         """Rows of seqs above `above` and up to `horizon`, the newest first and of one commit by id: from `after`, a
         (seq, id), on, which is included."""
         columns = versions.c
-        query = self._of(_version_columns(with_bodies), versions).where(
-            columns.seq <= horizon, columns.seq > above
-        )
+        query = self._of(_version_columns(False), versions).where(columns.seq <= horizon, columns.seq > above)
         if after is not None:
             seq, id_ = after
             query = query.where(columns.seq <= seq, or_(columns.seq < seq, columns.id >= id_))
