@@ -20,7 +20,8 @@ from drainledger.intake.loading import Loaded
 from drainledger.rest.adapter import release_number
 from drainledger.rest.stored import decode
 from tests.convert.journals import CASE_1, correction, ml, reading
-from tests.web.http import Http, key_for
+from tests.harness.models import check_models
+from tests.web.http import Http, key_for, store_of
 from tests.web_fhir.journals import Emitted, Journals, emitted
 from tests.web_fhir.validity import problems
 
@@ -319,6 +320,22 @@ def rendered_r5(journals: Journals, tenant: str) -> dict[tuple[str, str], bytes]
             kept = {"DeviceUsage": "DeviceUseStatement"}.get(resource.type, resource.type)
             found[kept, resource.id] = resource.body
     return found
+
+
+def test_every_version_is_valid_r5(journals: Journals) -> None:
+    """By fhir.resources, of all types and all twenty journals."""
+    rest = journals.http.app.state.service.rest
+    checked = 0
+    for tenant in journals.keys:
+        with store_of(journals.http.app).read(tenant) as read:
+            for type_ in rest.sources:
+                lines = [
+                    stored.wire("R5")
+                    for _, stored in rest.repository.type_history(read, type_, read.last_seq())
+                ]
+                assert check_models(lines, "R5") == [], (tenant, type_)
+                checked += len(lines)
+    assert checked > 5000
 
 
 def test_every_answer_is_valid(journals: Journals, conformance_dir: Path) -> None:
