@@ -199,6 +199,59 @@ def test_three_nurses_read_and_chart_it() -> None:
     assert (outputs(ledger), total(ledger)) == (["400", "10"], "410")
 
 
+@pytest.mark.parametrize(("again_from", "wanted"), [(424, ["420", ">=10"]), (425, ["420", "425", "10"])])
+def test_two_nurses_stand_at_two_heights(again_from: int, wanted: list[str]) -> None:
+    """Two marks of 2 mL. Where what is set aside is not quite the same, what is counted is the least that came."""
+    raws = [
+        emptied("07:40", 420, "a"),
+        emptied("07:45", again_from, "b"),
+        level("08:00", 10),
+        level("09:00", 30),
+    ]
+    ledger = in_every_order(raws)
+    assert outputs(ledger) == [*wanted, "20"]
+
+
+def test_the_levels_of_what_is_set_aside_are_shown() -> None:
+    raws = [tipped("07:40", 420, 380, "a"), tipped("07:45", 420, 380, "b"), tipped("07:45", 420, None, "c")]
+    ledger = in_every_order([*raws, level("08:00", 390)])
+    assert (outputs(ledger), total(ledger)) == (["420", "10"], "430")
+    assert marks(ledger, "b") == [("420", False, "charted-already"), ("380", False, "charted-already")]
+    assert marks(ledger, "c") == [("420", False, "charted-already")]
+    told = [f for node in ledger.nodes if node.key.id == "b" for f in node.findings]
+    assert [(ground.what, ground.part) for ground in told[0].grounds] == [
+        ("level", "before"),
+        ("level", "after"),
+    ]
+
+
+def test_an_emptying_of_a_minute_that_does_not_count_shows_its_levels() -> None:
+    ledger = in_every_order([emptied("07:40", 420, "a"), emptied("07:40", 420, "b"), level("08:00", 10)])
+    assert outputs(ledger) == ["420", "10"]
+    assert marks(ledger, "b") == [("420", False, "charted-already")]
+
+
+def test_the_second_nurse_did_not_note_what_was_left() -> None:
+    """Counted, the 40 mL from 380 back to 420 would be invented; set aside, at least 10 have come since."""
+    raws = [tipped("07:40", 420, 380, "a"), tipped("07:45", 420, None, "b"), level("08:00", 390)]
+    assert outputs(in_every_order(raws)) == ["420", ">=10"]
+
+
+def test_the_first_nurse_did_not_note_what_was_left() -> None:
+    """The second says more and invents nothing: unknown from the one to the other, and 10 since."""
+    raws = [tipped("07:40", 420, None, "a"), tipped("07:45", 420, 380, "b"), level("08:00", 390)]
+    assert outputs(in_every_order(raws)) == ["420", "?", "10"]
+
+
+def test_at_capacity_the_same_mark_says_little() -> None:
+    """Tipped from full to 1900 twice: 100 mL may have run in within 5 minutes, or one tip is charted twice. Counted
+    once, nothing is invented: at least 20 have come since."""
+    raws = [tipped("07:40", 2000, 1900, "a"), tipped("07:45", 2000, 1900, "b"), level("08:00", 1920)]
+    ledger = in_every_order(raws)
+    assert outputs(ledger) == [">=2000", ">=20"]
+    assert [id for id, texts in again(ledger).items() if texts] == ["b"]
+
+
 def test_a_hundred_emptyings_of_one_quarter_of_an_hour_are_told_in_no_time() -> None:
     """One a second: all but the first chart it again. Each must cost the same, however many there were before: were
     each to ask anew whether those before it count, 100 would take longer than anybody lives."""

@@ -45,6 +45,8 @@ class Segment:
     profile: str
     anchors: list[dict[str, Any]] = field(default_factory=list)
     drawn: list[dict[str, Any]] = field(default_factory=list)
+    #: Places after which the next interval is at-least, because an act was set aside that states other levels.
+    doubts: list[float] = field(default_factory=list)
 
     def step(self, level: int) -> int:
         _, fine_to, fine, coarse, _ = CHAMBERS[self.profile]
@@ -53,6 +55,10 @@ class Segment:
     def tolerance(self, level: int) -> int:
         fixed = CHAMBERS[self.profile][4]
         return fixed if fixed is not None else 2 * self.step(level)
+
+    def differ(self, one: int | None, other: int | None) -> bool:
+        """Whether two levels are stated that lie further apart than the tolerance."""
+        return one is not None and other is not None and abs(one - other) > self.tolerance(max(one, other))
 
     @property
     def capacity(self) -> int:
@@ -131,13 +137,14 @@ def _rank(raw: Raw, units: dict[str, str], instant: list[Raw]) -> int:
         return 9
     named = raw.get("collector")
     if kind == "reading" and named is not None and units.get(raw["drain"]) != named:
-        changes = [
-            o
-            for o in instant
-            if o.get("kind") in ("replaced", "connected") and o.get("drain") == raw["drain"]
-        ]
-        if any(o["collector"] == named and (o["kind"] == "replaced" or o["drain"] in units) for o in changes):
-            return 10
+        old = units.get(raw["drain"])
+        for other in instant:
+            of_drain = other.get("drain") == raw["drain"] or old == other.get("from_collector", "")
+            changes = other.get("kind") == "replaced" or (
+                other.get("kind") == "connected" and old is not None
+            )
+            if changes and of_drain and other["collector"] == named:
+                return 10
     return _RANKS[kind]
 
 
@@ -202,7 +209,8 @@ class _Walk:
                     if concerned == drain:
                         before, after = ("level_before" in levels, "level_after" in levels)
                         most = (not before, not after) if kind == "emptied" else (-before - after,)
-                        ranks[other["id"]] = (*most, other.get("drain") != drain, other["id"])
+                        taken = (mark(levels, "level_before") or 0) - (mark(levels, "level_after") or 0)
+                        ranks[other["id"]] = (*most, other.get("drain") != drain, taken, other["id"])
         return min(ranks.values()) == ranks[raw["id"]]
 
     def _concerned(self, raw: Raw, kind: str) -> list[tuple[str, Raw]]:
@@ -257,12 +265,15 @@ class _Walk:
             if kind == "removed":
                 self.removed.add(drain)
         elif kind in ("tipped", "emptied"):
-            if self._charted_again(kind, drain, levels, here["at"]):
+            if self._charted_again(kind, drain, levels, here):
                 return
+            before, after_ = self._contradicted(kind, raw, drain, levels, instant)
+            segment.doubts += [here["place"] - 0.5] if before else []
             stated = mark(levels, "level_after")
             after = 0 if kind == "emptied" and stated is None else stated
             segment.anchor(here, "close", mark(levels, "level_before"))
             self._open(drain, segment.collector, segment.chamber, here, after)
+            self.open[drain].doubts += [here["place"] + 0.5] if after_ else []
         elif kind in ("disconnected", "removed"):
             self._comes_off(drain, segment, mark(levels, "final_level"), here)
             del self.open[drain]
@@ -290,21 +301,41 @@ class _Walk:
         if final <= off[0].segment.capacity * 105 // 100:
             off[0].ends_at(final)
 
-    def _charted_again(self, kind: str, drain: str, levels: Raw, at: datetime) -> bool:
-        """Notes the act where it is another one."""
-        before = mark(levels, "level_before")
-        if before is None:
+    def _contradicted(
+        self, kind: str, raw: Raw, drain: str, levels: Raw, instant: list[Raw]
+    ) -> tuple[bool, bool]:
+        """Whether another entry of this minute's act says otherwise of before or of after, beyond tolerance."""
+        segment, mine = self.open[drain], _act(kind, levels)
+        others = [o for o in instant if o.get("kind") == kind and o.get("drain") == drain and o is not raw]
+        theirs = [_act(kind, other) for other in others] if mine[1] is not None else []
+        before = any(segment.differ(mine[1], other[1]) for other in theirs)
+        return before, any(segment.differ(mine[2], other[2]) for other in theirs)
+
+    def _charted_again(self, kind: str, drain: str, levels: Raw, here: dict[str, Any]) -> bool:
+        """Notes the act where it is another one; where it is not, whether it says the same."""
+        act = _act(kind, levels)
+        if act[1] is None:
             return False
-        if self._repeats(kind, drain, levels, at):
-            return True
-        self.acts[drain] = (_act(kind, levels), at)
-        return False
+        if not self._repeats(kind, drain, levels, here["at"]):
+            self.acts[drain] = (act, here["at"])
+            return False
+        segment = self.open[drain]
+        if act != self.acts[drain][0] or act[1] >= segment.capacity:
+            segment.doubts.append(here["place"])
+        return True
 
     def _repeats(self, kind: str, drain: str, levels: Raw, at: datetime) -> bool:
-        """The same levels within 15 minutes, with no level read in between, are the same act."""
-        known, since = self.acts.get(drain, (None, at))
+        """The same levels within tolerance, within 15 minutes, with no level read in between, are the same act; one
+        that leaves out what was left is, too, of one that says it."""
+        if drain not in self.acts:
+            return False
+        known, since = self.acts[drain]
+        act, segment = _act(kind, levels), self.open[drain]
         read = any(since < each < at for each in self.read.get(drain, ()))
-        return _act(kind, levels) == known and since < at <= since + timedelta(minutes=15) and not read
+        if act[0] != known[0] or act[1] is None or read or not since < at <= since + timedelta(minutes=15):
+            return False
+        says_more = act[2] is not None and known[2] is None
+        return not (segment.differ(act[1], known[1]) or segment.differ(act[2], known[2]) or says_more)
 
     def _read_again(self, drain: str, segment: Segment, level: int, at: datetime, instant: list[Raw]) -> bool:
         """Whether it is the level before an act charted again in its minute, within tolerance: no anchor, and none in

@@ -85,17 +85,20 @@ def segment_rows(segment: Segment) -> list[dict[str, Any]]:
     unspent: Level = (
         0.0  # the step of what is no interval, having no duration and no output, goes to the next
     )
+    doubts = list(segment.doubts)
     for i in range(1, len(frame)):
         row: Any = frame.iloc[i]
+        doubted = any(place < row["place"] for place in doubts)
         known = not pd.isna(output.iloc[i])
         value = int(output.iloc[i]) if known else _certain(segment, anchors, i, before[i])
-        exact = known and not row["full"] and not row["spanned"]
+        exact = known and not row["full"] and not row["spanned"] and not doubted
         step = unspent + bases[i][0] - bases[i - 1][0] if exact else None
         start, end = anchors[i - 1]["at"], anchors[i]["at"]
         if start == end and not value:
             unspent = 0.0 if step is None else step
             continue
         unspent = 0.0
+        doubts = [place for place in doubts if place > row["place"]]
         rows.append(
             {
                 "place": int(row["place"]),

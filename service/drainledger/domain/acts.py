@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from decimal import Decimal
 
@@ -14,14 +14,59 @@ from drainledger.domain.records import Event
 from drainledger.domain.state import ZERO, Emptying
 
 
-def repeats(act: Emptying, earlier: Emptying | None) -> bool:
-    """Whether a tip or emptying charts the one that counted last again: with the same levels, within a quarter of an
-    hour, no level read in between. A chamber does not fill to the same mark again in so short a time."""
-    if earlier is None or not timedelta(0) < act.at - earlier.at <= CHARTED_AGAIN:
+def repeats(act: Emptying, earlier: Emptying | None, scale: Scale) -> bool:
+    """Whether a tip or emptying charts the one that counted last again: within a quarter of an hour, no level read in
+    between, with levels that differ by no more than the tolerance. A chamber does not fill to the same mark again in so
+    short a time. One that does not say what was left repeats one that does, but not the other way round."""
+    if earlier is None or act.kind != earlier.kind or not timedelta(0) < act.at - earlier.at <= CHARTED_AGAIN:
         return False
     if earlier.read_at is not None and earlier.read_at < act.at:
         return False
-    return act[:3] == earlier[:3]
+    if differ(scale, act.before, earlier.before) or differ(scale, act.after, earlier.after):
+        return False
+    return act.after is None or earlier.after is not None
+
+
+def is_certain(act: Emptying, earlier: Emptying, scale: Scale) -> bool:
+    """Whether nothing speaks against that an act repeats the one before: the levels are the same. At capacity they say
+    little, for a full chamber stands at the same mark whatever came."""
+    full = scale.capacity is not None and act.before >= scale.capacity
+    return act[:3] == earlier[:3] and not full
+
+
+def differ(scale: Scale, one: Decimal | None, other: Decimal | None) -> bool:
+    """Whether two stated levels (mL) are further apart than the tolerance."""
+    return one is not None and other is not None and abs(one - other) > scale.tolerance(one, other)
+
+
+def contradicted(nodes: Sequence[Node], index: int, mine: Emptying, scale: Scale) -> tuple[bool, bool]:
+    """Whether another act of the same kind and minute, which is set aside for the one at `index`, states another level
+    before or after."""
+    found = (_set_aside_for(nodes[index], nodes[at]) for at in _beside(nodes, index))
+    others = [levels for levels in found if levels is not None]
+    before = any(differ(scale, mine.before, its_before) for its_before, _ in others)
+    return before, any(differ(scale, mine.after, its_after) for _, its_after in others)
+
+
+def _set_aside_for(act: Node, other: Node) -> tuple[Decimal | None, Decimal | None] | None:
+    """The levels of another act of the minute that is set aside for this one, None where it isn't."""
+    mine, its = act.placement, other.placement
+    if mine is not None:
+        aside = its is not None and its.tip and its.why == "charted-already"
+        return (its.final_level, its.start_level) if its is not None and aside else None
+    record = other.record
+    if its is None and type(record) is Event and record.kind == "emptied":
+        return record.level_before, record.level_after or ZERO
+    return None
+
+
+def _beside(nodes: Sequence[Node], index: int) -> Iterator[int]:
+    """The other nodes of an instant."""
+    for step in (-1, 1):
+        beside = index + step
+        while 0 <= beside < len(nodes) and nodes[beside].order.at == nodes[index].order.at:
+            yield beside
+            beside += step
 
 
 def is_past(emptying: Emptying, at: datetime) -> bool:
@@ -51,7 +96,7 @@ def level_stated_here(
     for ahead in range(index + 1, len(nodes)):
         if nodes[ahead].order.at != at:
             return None
-        if not closes(nodes, ahead, connection, earlier):
+        if not closes(nodes, ahead, connection, scale, earlier):
             continue
         stated, part = closing_level(nodes[ahead])
         if stated is None or scale.refuse(stated) is not None:
@@ -60,13 +105,15 @@ def level_stated_here(
     return None
 
 
-def closes(nodes: Sequence[Node], index: int, connection: Connection, earlier: Emptying | None) -> bool:
+def closes(
+    nodes: Sequence[Node], index: int, connection: Connection, scale: Scale, earlier: Emptying | None
+) -> bool:
     """Whether an act or a change is used and closes the connection. `earlier` is the tip or emptying that counted last
     before its instant, None where a level was read since."""
     if not _is_of(nodes, index, connection):
         return False
     act = stated_emptying(nodes[index], connection)
-    return act is None or not repeats(act, earlier)
+    return act is None or not repeats(act, earlier, scale)
 
 
 def _is_of(nodes: Sequence[Node], index: int, connection: Connection) -> bool:
@@ -92,7 +139,7 @@ def is_of_repeated(
     if earlier is None:
         return False
     for ahead in range(index + 1, len(nodes)):
-        if nodes[ahead].order.at != at or closes(nodes, ahead, connection, earlier):
+        if nodes[ahead].order.at != at or closes(nodes, ahead, connection, scale, earlier):
             return False
         act = stated_emptying(nodes[ahead], connection) if _is_of(nodes, ahead, connection) else None
         if act is not None and abs(level - act.before) <= scale.tolerance(level, act.before):
@@ -110,20 +157,15 @@ def closing_level(node: Node) -> tuple[Decimal | None, str]:
 
 
 def counts_of_its_minute(nodes: Sequence[Node], index: int) -> bool:
-    """Whether of the emptyings of one instant this is the one that counts: one that states how much there was,
-    then one that states what was left, then the first by id."""
+    """Whether of the emptyings of one instant this is the one that counts: one that states how much there was, then one
+    that states what was left, then the one that took less, then the first by id."""
     event = nodes[index].record
     assert type(event) is Event
-    rivals = [event]
-    for step in (-1, 1):
-        beside = index + step
-        while 0 <= beside < len(nodes) and nodes[beside].order.at == event.at:
-            other = nodes[beside].record
-            if type(other) is Event and other.kind == "emptied":
-                rivals.append(other)
-            beside += step
+    others = (nodes[at].record for at in _beside(nodes, index))
+    rivals = [event, *(other for other in others if type(other) is Event and other.kind == "emptied")]
 
-    def rank(event: Event) -> tuple[bool, bool, str, str]:
-        return event.level_before is None, event.level_after is None, event.key.id, event.key.source
+    def rank(event: Event) -> tuple[bool, bool, Decimal, str, str]:
+        taken = (event.level_before or ZERO) - (event.level_after or ZERO)
+        return event.level_before is None, event.level_after is None, taken, event.key.id, event.key.source
 
     return min(rivals, key=rank) is event

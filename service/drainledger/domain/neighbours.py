@@ -101,7 +101,7 @@ def next_levels(
         record = node.record
         if type(record) is Event:
             at_once = node.order.at == here.at
-            if closes(nodes, ahead, connection, earlier if at_once else None):
+            if closes(nodes, ahead, connection, scale, earlier if at_once else None):
                 return None if at_once else _closed_at(nodes, ahead, connection, scale, priorities, drawn)
             taken = drawn_by(record, connection)
             if taken is None:

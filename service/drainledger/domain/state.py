@@ -85,8 +85,9 @@ class Flow(Struct, frozen=True, kw_only=True):
     `finals` are readings still to come that were taken for the last level of a connection that ended. `acts` are what
     was drawn and put in within the last quarter of an hour. `last_amount` is the interval of the last charted amount,
     None where that gave none. `larger` is the other answer of misreadings set aside since
-    the last anchor (mL), None where there are none. `irrigant` has gone in, by `irrigated`, and not yet been charged to
-    an interval.
+    the last anchor (mL), None where there are none. `doubted` tells that an act was set aside which states other levels
+    than the one that counts: the next interval is at-least. `irrigant` has gone in, by `irrigated`, and not yet been
+    charged to an interval.
     """
 
     connection: Connection | None = None
@@ -97,6 +98,7 @@ class Flow(Struct, frozen=True, kw_only=True):
     baseline: Baseline | None = None
     drawn: Drawn = NOTHING_DRAWN
     larger: Decimal | None = None
+    doubted: bool = False
     irrigant: Decimal = ZERO
     irrigated: tuple[Ground, ...] = ()
     nearly_full: bool = False

@@ -320,7 +320,8 @@ def _after_removal(event: Event, part: str, final: Decimal | None) -> Placement:
 
 def _one_tip_an_instant(placements: list[Placement]) -> list[Placement]:
     """Two nurses may chart one tip, each for her own chamber or both for one: of an instant the tip that states most of
-    this chamber counts. Another that names this drain is set aside; one that only reached it is not of this drain."""
+    this chamber counts, then the one that took less. Another that names this drain is set aside; one that only reached
+    it is not of this drain."""
     best: dict[datetime, Placement] = {}
     for placement in placements:
         if placement.tip and placement.status == "used":
@@ -338,8 +339,10 @@ def _one_tip_an_instant(placements: list[Placement]) -> list[Placement]:
 
 
 def _says_less(one: Placement, other: Placement) -> bool:
-    def rank(placement: Placement) -> tuple[int, bool, str, str]:
-        stated = (placement.final_level is not None) + (placement.start_level is not None)
-        return -stated, bool(placement.part), placement.event.key.id, placement.event.key.source
+    def rank(placement: Placement) -> tuple[int, bool, Decimal, str, str]:
+        before, after = placement.final_level, placement.start_level
+        stated = (before is not None) + (after is not None)
+        taken = (before or Decimal(0)) - (after or Decimal(0))
+        return -stated, bool(placement.part), taken, placement.event.key.id, placement.event.key.source
 
     return rank(other) < rank(one)

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from decimal import Decimal
 
 from msgspec.structs import replace
 
 from drainledger.domain import bedside as at_bedside
-from drainledger.domain.acts import counts_of_its_minute, repeats, stated_emptying
+from drainledger.domain.acts import contradicted, counts_of_its_minute, is_certain, repeats, stated_emptying
 from drainledger.domain.entries import Connection, LevelRef
 from drainledger.domain.folding.finals import close_with, is_last_level, late_final, stated_level
 from drainledger.domain.folding.intervals import Anchor, anchor_at, close_unread
-from drainledger.domain.folding.page import Page, Status, read_otherwise, unverified
+from drainledger.domain.folding.page import Page, Status, mark, read_otherwise, unverified
 from drainledger.domain.last_levels import last_level
 from drainledger.domain.levels import Scale
 from drainledger.domain.records import Event
@@ -21,10 +22,12 @@ from drainledger.domain.topology import Judged, Placement
 
 def take_change(page: Page, placement: Placement) -> Status:
     if placement.status != "used":
+        if placement.tip and placement.why == "charted-already" and placement.closed is not None:
+            return _set_aside(page, placement, placement.closed, page.node.order.at)
         if placement.why != "drain-removed" or not is_last_level(page, placement):
             page.note(placement.why or "not-connected", start=page.node.order.at)
         return "used" if late_final(page, placement) else placement.status
-    if _charted_already(page, placement.closed):
+    if placement.tip and placement.closed is not None and _charted_already(page, placement, placement.closed):
         return "set-aside"
     if not placement.tip:
         page.flow = replace(page.flow, emptying=None)
@@ -33,10 +36,14 @@ def take_change(page: Page, placement: Placement) -> Status:
     if closed is None:
         late_final(page, placement)
     carried = _carries_count(page, placement)
+    before, after = _contradicted(page, closed) if placement.tip else (False, False)
+    if before:
+        page.flow = replace(page.flow, doubted=True)
     if closed is not None:
         _close(page, placement, closed, carried)
     if opened is not None and placement.judged is not None:
         _open(page, placement, opened, placement.judged, carried)
+        page.flow = replace(page.flow, doubted=after)
     elif closed is not None:
         page.flow = replace(
             page.flow,
@@ -46,6 +53,7 @@ def take_change(page: Page, placement: Placement) -> Status:
             drawn=NOTHING_DRAWN,
             anchored_at=None,
             nearly_full=False,
+            doubted=False,
             judged=None,
         )
         page.bedside = replace(page.bedside, read_at=None)
@@ -161,11 +169,6 @@ def emptied(page: Page, event: Event) -> Status:
         return "set-aside" if ever else "waiting"
     if connection.reads != "level":
         return read_otherwise(page, connection)
-    if not counts_of_its_minute(page.nodes, page.index):
-        page.note("charted-already", start=event.at)
-        return "set-aside"
-    if _charted_already(page, connection):
-        return "set-aside"
     placement = Placement(
         event=event,
         status="used",
@@ -177,21 +180,44 @@ def emptied(page: Page, event: Event) -> Status:
         start_stated=event.level_after is not None,
         tip=True,
     )
-    _close(page, placement, connection, carried=False)
-    _open(page, placement, connection, judged, carried=False)
-    return "used"
+    if not counts_of_its_minute(page.nodes, page.index):
+        return _set_aside(page, placement, connection, event.at)
+    return take_change(page, placement)
 
 
-def _charted_already(page: Page, connection: Connection | None) -> bool:
+def _set_aside(page: Page, placement: Placement, connection: Connection, start: datetime) -> Status:
+    """What charts an act again that is used, at `start`: its levels are shown."""
+    stated = [("before", placement.final_level)]
+    if placement.start_stated:
+        stated.append(("after", placement.start_level))
+    levels = [(placement.part + name, level) for name, level in stated if level is not None]
+    page.note("charted-already", [page.own("level", part) for part, _ in levels], start=start)
+    for part, level in levels:
+        mark(page, placement.event, connection, level, "charted-already", part)
+    return "set-aside"
+
+
+def _charted_already(page: Page, placement: Placement, connection: Connection) -> bool:
     """Whether another nurse charted this tip or emptying a little earlier: the earlier one counts."""
     judged = page.flow.judged
-    if connection is None or judged is None:
-        return False
+    scale = page.scale(connection, judged) if judged is not None else None
     earlier, act = page.flow.emptying, stated_emptying(page.node, connection)
-    if act is None or page.scale(connection, judged) is None:
+    if act is None or scale is None:
         return False
-    if earlier is not None and repeats(act, earlier):
-        page.note("charted-already", start=earlier.at)
+    if earlier is not None and repeats(act, earlier, scale):
+        _set_aside(page, placement, connection, earlier.at)
+        if not is_certain(act, earlier, scale):
+            page.flow = replace(page.flow, doubted=True)
         return True
     page.flow = replace(page.flow, emptying=act)
     return False
+
+
+def _contradicted(page: Page, connection: Connection | None) -> tuple[bool, bool]:
+    """Whether another entry of this act states another level before it or after it."""
+    judged = page.flow.judged
+    scale = page.scale(connection, judged) if connection is not None and judged is not None else None
+    act = stated_emptying(page.node, connection) if connection is not None else None
+    return (
+        (False, False) if act is None or scale is None else contradicted(page.nodes, page.index, act, scale)
+    )

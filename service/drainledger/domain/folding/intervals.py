@@ -72,7 +72,7 @@ def anchor_at(page: Page, anchor: Anchor, scale: Scale, part: str = "") -> None:
         else between.reckon(scale, baseline, anchor.level, drawn)
     )
     resolution = scale.resolution(anchor.level)
-    if flow.larger is not None and out.bound == "exact":
+    if (flow.larger is not None or flow.doubted) and out.bound == "exact":
         out = replace(out, bound="at-least")
     nothing_lost = start == at and (out.volume is None or out.volume == 0)
     if nothing_lost:
@@ -123,6 +123,7 @@ def anchor_at(page: Page, anchor: Anchor, scale: Scale, part: str = "") -> None:
         read_at=anchor.read_at,
         drawn=NOTHING_DRAWN,
         larger=None,
+        doubted=flow.doubted and nothing_lost,
     )
 
 
@@ -282,7 +283,7 @@ def close_unread(page: Page, placement: Placement, finding: str) -> None:
             refs=(baseline.ref,) if baseline is not None and baseline.ref is not None else (),
         ),
     )
-    page.flow = replace(page.flow, larger=None)
+    page.flow = replace(page.flow, larger=None, doubted=False)
 
 
 def draw(page: Page, event: Event, stamp: datetime, connection: Connection) -> None:
