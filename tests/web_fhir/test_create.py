@@ -7,20 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.reading.posted import amount, level, observation, quantity
 from tests.web.http import Http, key_for
 from tests.web.ward import BED, DRAIN, reading
-from tests.web_fhir.posted import (
-    amount,
-    bed,
-    issues,
-    ledger,
-    ledger_in,
-    level,
-    observation,
-    post,
-    quantity,
-    said,
-)
+from tests.web_fhir.posted import bed, issues, ledger, ledger_in, post, said
 from tests.web_fhir.validity import problems
 
 

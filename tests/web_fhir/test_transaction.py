@@ -8,22 +8,9 @@ from typing import Any
 
 import pytest
 
+from tests.reading.posted import DRAIN, MRN, concept, level, observation, quantity
 from tests.web.http import Answered, Http, key_for
-from tests.web_fhir.posted import (
-    DRAIN,
-    MRN,
-    bed,
-    bundle,
-    concept,
-    entry,
-    issues,
-    ledger,
-    level,
-    observation,
-    post,
-    quantity,
-    said,
-)
+from tests.web_fhir.posted import bed, bundle, entry, issues, ledger, post, said
 from tests.web_fhir.validity import problems
 
 PANEL = "urn:uuid:6f1c9a3e-3d5f-4b8e-9a57-0c6a5b1f0001"

@@ -14,7 +14,7 @@ from drainledger.fhir.reading.notes import Fault
 from drainledger.fhir.reading.seen import Json, Seen
 from drainledger.fhir.reading.values import EVENTS, check_code, check_scale, read_values
 from drainledger.fhir.reading.when import PANEL, read_times, same_instant
-from drainledger.fhir.reading.who import read_identity, read_note, read_people
+from drainledger.fhir.reading.who import UNNAMED, read_identity, read_note, read_people
 from drainledger.fhir.reading.whose import check_whose, read_place
 
 #: What a member may say otherwise than its panel, for the reading has one of each.
@@ -198,6 +198,8 @@ def _join(panel: Seen, member: Seen) -> None:
             setattr(panel, name, said)
         elif name == "note":
             panel.note = f"{known}\n{said}"
+        elif said["kind"] == known["kind"] == "device":
+            panel.observer = max(said, known, key=lambda one: bool(one["value"] != UNNAMED))
         else:
             notes.refuse(
                 f"{member.path}.performer", "conflict", "One reading has one observer, and the panel another."

@@ -9,6 +9,8 @@ from drainledger.domain.validation.text import LONGEST_ID
 from drainledger.fhir.reading.references import Ref, read_reference
 from drainledger.fhir.reading.seen import Seen
 
+#: A device that read, and that no reference names.
+UNNAMED: Final = "unnamed device"
 _PEOPLE: Final = ("Practitioner", "PractitionerRole")
 _STATUSES: Final = {
     "registered": "It has no result yet. Send it when there is one.",
@@ -89,7 +91,7 @@ def _read_observer(seen: Seen, *, preliminary: bool) -> None:
             "What a person read is final here. Send it when it is; or, where a device read it and nobody has verified "
             "it, without the performer.",
         )
-    seen.observer = {"kind": "device", "value": seen.collector or "unnamed device"}
+    seen.observer = {"kind": "device", "value": seen.collector or UNNAMED}
     seen.places["/observer"] = f"{seen.path}.status"
 
 

@@ -44,8 +44,7 @@ def _only(seen: Seen, found: list[tuple[Named, str]], kind: str) -> str | None:
         seen.notes.refuse(
             path, "conflict", f"More than one {kind} is named here. One reading is of one {kind}."
         )
-        return None
-    return ids.pop() if ids else None
+    return min(ids, default=None)
 
 
 def _check_chamber(seen: Seen, found: list[tuple[Named, str]]) -> None:

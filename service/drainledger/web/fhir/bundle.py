@@ -20,11 +20,11 @@ from drainledger.domain.records import Key
 from drainledger.fhir.reading import Understood
 from drainledger.intake.answers import Answer, NothingTaken, Result
 from drainledger.rest.stored import Stored
-from drainledger.web.auth.guard import May
 from drainledger.web.auth.principal import SOURCE_HEADER, Principal
 from drainledger.web.body import read_body
 from drainledger.web.fhir.base import dialect_of, fhir_base, r4_type, service_of
 from drainledger.web.fhir.create import checked_type, location, not_changed, only_observations, taken
+from drainledger.web.fhir.operations import MayEither
 from drainledger.web.fhir.outcome import FhirRefusal, Issue, of_refusal, outcome
 from drainledger.web.fhir.posting import (
     Made,
@@ -59,16 +59,6 @@ _METHODS: Final = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE"})
 _CONDITIONS: Final = {"ifNoneMatch": "If-None-Match", "ifModifiedSince": "If-Modified-Since"}
 
 
-class _Anyone(May):
-    """Who may read or write: what an entry needs is asked for each."""
-
-    def __init__(self) -> None:
-        super().__init__("read")
-
-    def admits(self, principal: Principal) -> bool:
-        return bool(principal.types) or not principal.scopes.isdisjoint({"read", "records.write"})
-
-
 class _Whole(Struct):
     """The Bundle as it came, the resources left as bytes."""
 
@@ -101,7 +91,7 @@ class Asked(Struct):
 @router.post("/")
 async def post_bundle(
     request: Request,
-    principal: Annotated[Principal, Depends(_Anyone())],
+    principal: Annotated[Principal, Depends(MayEither())],
     source: Annotated[str | None, Header(alias=SOURCE_HEADER)] = None,
 ) -> Response:
     """A Bundle of the same number of entries, in the same order, each with what became of it."""

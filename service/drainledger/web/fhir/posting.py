@@ -137,13 +137,13 @@ def _raw(sent: Sequence[Sent], one: Understood) -> bytes:
 
 def refused(read: Sequence[Understood]) -> list[Issue]:
     """Issues of everything that stands in the way, and what else was noted."""
-    return [_issue(fault) for one in read for fault in one.faults]
+    return [issue_of(fault) for one in read for fault in one.faults]
 
 
 def nothing_taken(read: Sequence[Understood], nothing: NothingTaken) -> FhirRefusal:
     """Why a submission as a whole was not taken."""
     issues = [
-        _issue(fault)
+        issue_of(fault)
         for place, problems in sorted(nothing.problems.items())
         for fault in as_faults(problems, read[place].places, read[place].paths[0])
     ]
@@ -154,7 +154,7 @@ def nothing_taken(read: Sequence[Understood], nothing: NothingTaken) -> FhirRefu
 def made(service: Service, read: Read, one: Understood, source: str, result: Result) -> list[Made]:
     """One for each resource that the record was read from, in the order of `of`."""
     found = _stored(service, read, one, source)
-    issues = [_issue(fault) for fault in one.faults]
+    issues = [issue_of(fault) for fault in one.faults]
     issues += _told(one, result)
     shares = [_shared(issues, path, one.paths) for path in one.paths]
     return [
@@ -208,17 +208,18 @@ def _told(one: Understood, result: Result) -> list[Issue]:
             else f"What was sent is kept as held record {result.held_id}, to be mended and replayed, or discarded."
         )
         faults = as_faults(result.problems, one.places, path)
-        return [*map(_issue, faults), Issue(severity="information", code="informational", diagnostics=kept)]
+        return [*map(issue_of, faults), Issue(severity="information", code="informational", diagnostics=kept)]
     findings = [
         Fault("warning" if found.issue else "information", "business-rule", path, found.text)
         for found in result.findings
     ]
     if result.status == "waiting":
-        return [_issue(each) for each in as_faults(result.problems, one.places, path, "information")]
-    return [_issue(each) for each in findings]
+        return [issue_of(each) for each in as_faults(result.problems, one.places, path, "information")]
+    return [issue_of(each) for each in findings]
 
 
-def _issue(fault: Fault) -> Issue:
+def issue_of(fault: Fault) -> Issue:
+    """A fault of the reading as an issue of the outcome."""
     return Issue(
         severity=fault.severity, code=fault.code, diagnostics=fault.text, expression=[fault.expression]
     )
