@@ -1,4 +1,5 @@
-"""The command line: `drainledger convert`, `conformance`, `check`, `export`, `serve`, `keys` and `db` (DESIGN 6).
+"""The command line: `drainledger convert`, `conformance`, `check`, `export`, `serve`, `keys`, `clients`
+and `db` (DESIGN 6).
 
 Exit codes: 0 nothing is wrong, 1 something in the input is (records held, a resource not valid), 2 wrong usage, or a
 file that can't be opened, 70 a fault of this program, 141 whoever read the output has gone. Libraries are imported
@@ -20,6 +21,7 @@ from typing import Annotated
 import typer
 
 from drainledger import __version__
+from drainledger.commands.clients import clients
 from drainledger.commands.db import db
 from drainledger.commands.export import export
 from drainledger.commands.keys import keys
@@ -46,6 +48,7 @@ app = typer.Typer(
 )
 check = typer.Typer(no_args_is_help=True, rich_markup_mode=None, context_settings=_LOOK, epilog=CAUTION)
 app.add_typer(check, name="check")
+app.add_typer(clients, name="clients", context_settings=_LOOK, epilog=CAUTION)
 app.add_typer(keys, name="keys", context_settings=_LOOK, epilog=CAUTION)
 app.add_typer(db, name="db", context_settings=_LOOK, epilog=CAUTION)
 app.command(epilog=CAUTION)(serve)

@@ -61,6 +61,11 @@ class Settings(BaseSettings):
     base: str = Field(
         BASE, description="where the local canonicals live; also the beginning of each problem's `type`"
     )
+    public_url: str | None = Field(
+        None,
+        description="where callers reach the service, such as `https://drains.example`: what client assertions are "
+        "for; without it, as each call names the host",
+    )
     mappings: Path | None = Field(None, description="folder of mappings to use instead of those shipped")
     patient_secret: SecretStr | None = Field(
         None,
@@ -94,6 +99,18 @@ class Settings(BaseSettings):
     max_held_bytes: Count = Field(
         512 * MiB, description="most bytes of request bodies in memory at once, over all requests; then 503"
     )
+    export_dir: Path | None = Field(
+        None,
+        description="folder of bulk exports, the same for every replica; beside the SQLite database, or one for this "
+        "machine where the database is elsewhere",
+    )
+    export_keep_seconds: float = Field(
+        86_400, gt=0, description="how long the files of a bulk export are kept once they are written"
+    )
+    export_file_resources: Count = Field(100_000, description="most resources in one file of a bulk export")
+    exports_waiting: Count = Field(
+        4, description="bulk exports of one tenant that wait or are at work; then 429"
+    )
     rate_per_second: float = Field(
         100, gt=0, description="requests a second that one caller may keep up; then 429"
     )
@@ -108,9 +125,11 @@ class Settings(BaseSettings):
         256 * MiB, ge=0, description="free disk space below which `/health/ready` says no"
     )
 
-    @field_validator("base", mode="after")
+    @field_validator("base", "public_url", mode="after")
     @classmethod
-    def _without_end_slash(cls, base: str) -> str:
+    def _without_end_slash(cls, base: str | None) -> str | None:
+        if base is None:
+            return None
         parts = urlsplit(base)
         if parts.scheme not in ("http", "https") or not parts.netloc or parts.query or parts.fragment:
             raise ValueError("write an http or https URL without query and fragment")

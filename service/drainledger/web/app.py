@@ -27,6 +27,8 @@ from drainledger.web.fhir.router import mount
 from drainledger.web.gate import Gate
 from drainledger.web.limits import Acquainted, Budget, RateLimit
 from drainledger.web.metrics import MEDIA_TYPE, Metrics
+from drainledger.web.oauth.routes import router as oauth_router
+from drainledger.web.oauth.service import OAuth
 from drainledger.web.pages import Cursors
 from drainledger.web.problems import Refusal, retry_after
 from drainledger.web.reply import json_reply
@@ -55,6 +57,7 @@ def create_app(
         clock=clock,
         demo=demo,
         tokens=_tokens(settings, clock),
+        oauth=OAuth(settings, store, clock),
         audit=Audit(store, clock, views.patients),
         gate=Gate(),
         metrics=Metrics(),
@@ -68,7 +71,14 @@ def create_app(
     app.add_middleware(RequestHead)
     app.add_middleware(Envelope, service=service)  # the last added is the outermost
     _answer_errors(app)
-    for router in (records.router, ledger.router, drains.router, trace.router, held.router):
+    for router in (
+        records.router,
+        ledger.router,
+        drains.router,
+        trace.router,
+        held.router,
+        oauth_router,
+    ):
         app.include_router(router)
     mount(app)
     _operation(app)

@@ -22,6 +22,7 @@ from drainledger.web.auth.principal import Principal
 from drainledger.web.gate import Gate
 from drainledger.web.limits import Acquainted, Budget, RateLimit
 from drainledger.web.metrics import Metrics
+from drainledger.web.oauth.service import OAuth
 from drainledger.web.pages import Cursors
 
 
@@ -60,6 +61,7 @@ class Service:
     clock: Callable[[], datetime]
     demo: bool
     tokens: Verifies | None
+    oauth: OAuth
     audit: Audit
     gate: Gate
     metrics: Metrics

@@ -15,6 +15,7 @@ from drainledger.web.audit import Access
 from drainledger.web.auth.principal import SCOPES, Principal, Scope
 from drainledger.web.auth.refusals import KeysUnavailable, TokenRefused
 from drainledger.web.demo import ANYBODY
+from drainledger.web.oauth.access_tokens import PREFIX
 from drainledger.web.problems import Refusal, retry_after
 from drainledger.web.service import Service, service_of
 
@@ -80,7 +81,7 @@ async def _known(service: Service, request: Request, credentials: str | None) ->
         logs.logger().info("caller not known", request=request.state.request, reason=refused.reason)
         if stranger is None:
             service.acquainted.forget(credentials or "")
-            service.rate.take(_address(request))
+            service.rate.take(address_of(request))
         error = ', error="invalid_token"' if credentials else ""
         raise Refusal(
             "not-authenticated",
@@ -106,12 +107,13 @@ def _let_in(service: Service, request: Request, credentials: str | None) -> str 
     Raises Refusal `too-many-requests`."""
     if credentials is not None and credentials in service.acquainted:
         return None
-    address = _address(request)
+    address = address_of(request)
     service.rate.take(address)
     return address
 
 
-def _address(request: Request) -> str:
+def address_of(request: Request) -> str:
+    """What strangers are counted by."""
     return f"\0{request.client.host if request.client else ''}"
 
 
@@ -126,6 +128,8 @@ async def _verified(service: Service, credentials: str | None) -> Principal:
             scopes=frozenset(scope for scope in SCOPES if scope in row.scopes),
             source=row.source,
         )
+    if credentials.startswith(PREFIX):
+        return await run_in_threadpool(service.oauth.tokens.verify, credentials)
     if service.tokens is None:
         raise TokenRefused("no issuer is set")
     return await service.tokens.verify(credentials)
