@@ -183,7 +183,7 @@ def _read_entry(request: Request, principal: Principal, one: Asked, entry: Json,
     if not isinstance(asked, dict):
         raise FhirRefusal("bad-resource", "An entry has a request.", issue="required", expression=[path])
     method, url = asked.get("method"), asked.get("url")
-    if method not in _METHODS or not isinstance(url, str) or not url:
+    if not isinstance(method, str) or method not in _METHODS or not isinstance(url, str) or not url:
         raise FhirRefusal(
             "bad-resource", "A request has a method and a url.", issue="required", expression=[path]
         )
