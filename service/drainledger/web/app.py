@@ -22,6 +22,7 @@ from drainledger.web.about import description, page
 from drainledger.web.audit import Audit
 from drainledger.web.auth.guard import BEARER, May
 from drainledger.web.envelope import Envelope, refused
+from drainledger.web.fhir.bulk.worker import Exports
 from drainledger.web.fhir.outcome import is_fhir
 from drainledger.web.fhir.router import mount
 from drainledger.web.gate import Gate
@@ -48,16 +49,18 @@ def create_app(
 ) -> FastAPI:
     """The ASGI application; `demo` opens it to this machine. Store and intake belong to the caller, who closes them
     and `app.state.service.audit` before them."""
+    rest = Rest(store, views.renderer)
     service = Service(
         settings=settings,
         store=store,
         intake=intake,
         views=views,
-        rest=Rest(store, views.renderer),
+        rest=rest,
         clock=clock,
         demo=demo,
         tokens=_tokens(settings, clock),
         oauth=OAuth(settings, store, clock),
+        exports=Exports(store, rest, settings, clock),
         audit=Audit(store, clock, views.patients),
         gate=Gate(),
         metrics=Metrics(),

@@ -74,6 +74,8 @@ def running(settings: Settings, *, demo: bool, fixtures: Path | None = None) -> 
         views = Views(store, mappings.rules, renderer=renderer.of)
         app = create_app(settings, store=store, intake=intake, views=views, clock=now, demo=demo)
         stack.callback(app.state.service.audit.close)
+        app.state.service.exports.start()
+        stack.callback(app.state.service.exports.close)
         logs.logger().info("serving", host=settings.host, demo=demo, caution=CAUTION)
         yield app
 

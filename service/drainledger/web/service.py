@@ -6,6 +6,7 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Protocol, cast
 
 from starlette.requests import HTTPConnection
@@ -30,6 +31,16 @@ class Verifies(Protocol):
     """Access tokens; drainledger.web.auth.tokens.Tokens."""
 
     async def verify(self, token: str) -> Principal: ...
+
+
+class ExportsJobs(Protocol):
+    """Bulk exports; drainledger.web.fhir.bulk.worker.Exports."""
+
+    def wake(self) -> None: ...
+
+    def discard(self, export_id: str) -> None: ...
+
+    def folder_of(self, export_id: str) -> Path: ...
 
 
 class Submits(Protocol):
@@ -62,6 +73,7 @@ class Service:
     demo: bool
     tokens: Verifies | None
     oauth: OAuth
+    exports: ExportsJobs
     audit: Audit
     gate: Gate
     metrics: Metrics

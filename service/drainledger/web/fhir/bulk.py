@@ -1,5 +1,0 @@
-from __future__ import annotations
-
-from fastapi import APIRouter
-
-router = APIRouter()
