@@ -25,7 +25,7 @@ def main(url: str, folder: str) -> None:
 
     def dying(files: ndjson.Files, *named: object) -> None:
         put(files, *named)  # type: ignore[arg-type]  # passed on as they are
-        if files.done == 30:
+        if files.done >= 30:
             for each in files._open.values():
                 each.out.flush()
             os.kill(os.getpid(), signal.SIGKILL)

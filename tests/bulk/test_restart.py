@@ -105,10 +105,11 @@ def test_a_cancelled_job_ends_its_worker(tmp_path: Path, monkeypatch: pytest.Mon
         jobs.close()
         jobs._stopping.clear()
         row = ordered(store_of(http.app), http.key, datetime.now(UTC))
-        put = Files.put
+        put, done = Files.put, list[bool]()
 
         def cancelled(files: Files, *named: object) -> None:
-            if files.done == 10:
+            if files.done >= 10 and not done:
+                done.append(True)
                 assert http.call("DELETE", f"/fhir/R4/bulk/{row.export_id}").status_code == 202
             put(files, *named)  # type: ignore[arg-type]  # passed on as they are
 

@@ -204,7 +204,7 @@ def test_the_public_url_is_the_audience(tmp_path: Path) -> None:
 
 
 def test_a_client_library_gets_in(http: Http, program: Program) -> None:
-    """authlib's private_key_jwt makes the assertion; nothing of it is made here."""
+    """authlib's private_key_jwt makes the assertion; it is told alone to expire in time: by itself it says an hour."""
 
     def carried(request: httpx.Request) -> httpx.Response:
         headers = {"Content-Type": request.headers["content-type"]}
@@ -214,7 +214,9 @@ def test_a_client_library_gets_in(http: Http, program: Program) -> None:
     with OAuth2Client(
         client_id=program.row.client_id,
         client_secret=program.rsa.as_pem(private=True).decode(),
-        token_endpoint_auth_method=PrivateKeyJWT(TOKEN_URL, headers={"kid": "rsa"}, alg="RS384"),
+        token_endpoint_auth_method=PrivateKeyJWT(
+            TOKEN_URL, claims={"exp": int(time.time()) + 240}, headers={"kid": "rsa"}, alg="RS384"
+        ),
         transport=httpx.MockTransport(carried),
     ) as library:
         token = library.fetch_token(TOKEN_URL, grant_type="client_credentials", scope="system/*.rs")

@@ -28,6 +28,7 @@ from drainledger.rest.adapter import adapter_of
 from drainledger.rest.ndjson import Files
 from drainledger.rest.repository import STORED
 from drainledger.rest.scan import whole_id
+from drainledger.rest.splicing import Splicer
 from drainledger.rest.stored import Position, Source, Stored, Wanted
 from drainledger.store.codec import split_id
 from drainledger.store.store import Store
@@ -100,8 +101,7 @@ class Export:
         if self._order.level != "system" and self._types & (_UNITS | {"Provenance"}):
             self._used = frozenset(self._uses())
         if self._types & STORED:
-            for found in self._held():
-                self._put(files, found)
+            self._put_held(files)
         with self._store.read(self._tenant) as read:
             adapter = adapter_of(self._renderer, read)
         if "Device" in self._types and adapter is not None and self._is_since(adapter):
@@ -121,7 +121,7 @@ class Export:
             else encode(self._shown(found.resource(order.fhir)))
         )
         name = USE_TYPE[order.fhir] if found.type == USE_TYPE["R4"] else found.type
-        files.put(name, line, _patients_of(found))
+        files.put(name, [line], _patients_of(found))
 
     def _tell(self, percent: int, files: Files) -> None:
         if files.done % _AT_ONCE == 0:
@@ -129,19 +129,39 @@ class Export:
 
     # What the store holds
 
-    def _held(self) -> Iterator[Stored]:
-        wanted = Wanted(types=self._types & STORED, since=self._order.since)
-        found = self._swept() if self._order.since is None else self._scanned(wanted)
-        return (each for each in found if self._is_wanted(each))
-
-    def _swept(self) -> Iterator[Stored]:
-        done = 0
-        for standing in sweep(self._store, self._tenant, self._horizon):
-            for each in standing:
+    def _put_held(self, files: Files) -> None:
+        if self._order.since is not None:
+            wanted = Wanted(types=self._types & STORED, since=self._order.since)
+            for found in self._scanned(wanted):
+                if self._is_wanted(found):
+                    self._put(files, found)
+            return
+        is_plain = self._order.fhir == "R4" and self._order.elements is None
+        splicer = Splicer()
+        for some in sweep(self._store, self._tenant, self._horizon):
+            for each in some:
+                if is_plain and self._is_as_a_whole(each):
+                    self._put_row(files, each, splicer)
+                    continue
                 for found in _stored(each, self._types):
-                    done += 1
-                    yield found
-            self._going(_percent(standing), done)
+                    if self._is_wanted(found):
+                        self._put(files, found)
+            self._going(_percent(some), files.done)
+
+    def _is_as_a_whole(self, standing: Standing) -> bool:
+        """Whether all that an id has is of the one patient whom its row names, and is wanted."""
+        patient, wanted = standing.patient, self._order.patients
+        return patient is not None and (wanted is None or patient in wanted)
+
+    def _put_row(self, files: Files, standing: Standing, splicer: Splicer) -> None:
+        """The same as `_put` for all of a row, in less time: most of an export goes through here."""
+        lines: dict[str, list[bytes]] = {}
+        for part, entry in standing.parts.items():
+            if entry.type in self._types:
+                body, updated = standing.bodies[part]
+                lines.setdefault(entry.type, []).append(splicer.line(body, entry.version, updated))
+        for type_, some in lines.items():
+            files.put(type_, some, () if standing.patient is None else (standing.patient,))
 
     def _scanned(self, wanted: Wanted) -> Iterator[Stored]:
         """All of a scan, in several transactions: none of them lasts long."""

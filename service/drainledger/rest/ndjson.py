@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import IO
 
@@ -37,14 +37,19 @@ class Files:
         self.files: list[File] = []
         self.touched: list[list[str]] = []
 
-    def put(self, type_: str, line: bytes, patients: Collection[str] = ()) -> None:
-        open_ = self._open.get(type_)
-        if open_ is None or open_.count == self._most:
-            open_ = self._next(type_)
-        open_.out.write(line + b"\n")
-        open_.count += 1
-        open_.patients.update(patients)
-        self.done += 1
+    def put(self, type_: str, lines: Sequence[bytes], patients: Collection[str] = ()) -> None:
+        """Resources of one type, each a line without its end."""
+        place = 0
+        while place < len(lines):
+            open_ = self._open.get(type_)
+            if open_ is None or open_.count == self._most:
+                open_ = self._next(type_)
+            some = lines[place : place + self._most - open_.count]
+            open_.out.write(b"\n".join(some) + b"\n")
+            open_.count += len(some)
+            open_.patients.update(patients)
+            place += len(some)
+        self.done += len(lines)
 
     def close(self) -> None:
         for type_ in list(self._open):

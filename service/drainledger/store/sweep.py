@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import Any, Final
 
-from msgspec import Struct
+from msgspec import Struct, field
 from sqlalchemy import BigInteger, select, tuple_, type_coerce
 
 from drainledger.store import codec
@@ -24,14 +24,18 @@ _BATCH: Final = 1000
 
 
 class Standing(Struct):
-    """What there is of one id: `parts` as its last row tells them, `bodies` part -> (body, when it was received), the
-    latest of each. `patient` and `drain` are the last row's."""
+    """What there is of one id: `told` its parts as its last row tells them, `bodies` part -> (body, when it was
+    received), the latest of each. `patient` and `drain` are the last row's."""
 
     id: str
-    parts: dict[str, Part]
-    bodies: dict[str, tuple[bytes, datetime]]
-    patient: str | None
-    drain: str | None
+    bodies: dict[str, tuple[bytes, datetime]] = field(default_factory=dict)
+    told: bytes = b""
+    patient: str | None = None
+    drain: str | None = None
+
+    @property
+    def parts(self) -> dict[str, Part]:
+        return codec.decode_parts(self.told)
 
 
 def sweep(store: Store, tenant: str, horizon: int) -> Iterator[list[Standing]]:
@@ -46,8 +50,8 @@ def sweep(store: Store, tenant: str, horizon: int) -> Iterator[list[Standing]]:
             if open_ is None or open_.id != id_:
                 if open_ is not None:
                     done.append(open_)
-                open_ = Standing(id_, {}, {}, None, None)
-            open_.parts, open_.patient, open_.drain = codec.decode_parts(parts), patient, drain
+                open_ = Standing(id_)
+            open_.told, open_.patient, open_.drain = parts, patient, drain
             received_at = from_micros(micros)
             for part, body in codec.decode_bodies(bodies).items():
                 open_.bodies[part] = (body, received_at)
@@ -70,8 +74,9 @@ def _rows(store: Store, tenant: str, horizon: int, place: tuple[str, int] | None
         c.drain,
         c.parts,
         c.bodies,
-    ).where(c.tenant == tenant, c.seq <= horizon)
+    ).where(c.tenant == tenant, c.seq + 0 <= horizon)  # by the key, whatever statistics say
     if place is not None:
         query = query.where(tuple_(c.id, c.seq) > place)
     with store.database.read() as connection:
-        return list(connection.execute(query.order_by(c.id, c.seq).limit(_BATCH)))
+        found: list[Any] = list(connection.execute(query.order_by(c.id, c.seq).limit(_BATCH)).fetchall())
+        return found

@@ -262,6 +262,6 @@ def _errors(folder: Path, order: Order) -> list[Any]:
     files = Files(folder, len(order.told))
     for text in order.told:
         issue = Issue(severity="warning", code="not-supported", diagnostics=text)
-        files.put("OperationOutcome", encode(outcome([issue])))
+        files.put("OperationOutcome", [encode(outcome([issue]))])
     files.close()
     return files.files
