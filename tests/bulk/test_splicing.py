@@ -7,6 +7,7 @@ from pathlib import Path
 
 from drainledger.rest.splicing import Splicer
 from drainledger.rest.stored import Stored
+from drainledger.store.rows import Part
 from tests.convert.journals import ward as ward_records
 from tests.web.http import caller, settings_for
 from tests.web_fhir.journals import emitted
@@ -23,9 +24,15 @@ def test_many_are_written_as_one_is(tmp_path: Path) -> None:
     for type_, id_, version, body in bodies:
         for updated in (*TIMES, _issued(body)):
             one = Stored(type=type_, id=id_, version=version, updated=updated, body=body)
-            assert splicer.line(body, version, updated) == one.wire("R4")
+            assert spliced(splicer, type_, body, version, updated) == one.wire("R4")
             seen += 1
     assert seen > 500
+
+
+def spliced(splicer: Splicer, type_: str, body: bytes, version: int, updated: datetime) -> bytes:
+    parts = {"p": Part(type_, version, 1, b"", "", ""), "q": Part("Another", 1, 1, b"", "", "")}
+    ((line,),) = splicer.row(parts, {"p": (body, updated)}, {type_}).values()
+    return line
 
 
 def _issued(body: bytes) -> datetime:
@@ -40,4 +47,4 @@ def test_a_resource_without_meta_or_with_an_empty_one_gets_it() -> None:
         b'{"resourceType":"Device","id":"a","meta":{}}',
     ):
         one = Stored(type="Device", id="a", version=2, updated=TIMES[1], body=body)
-        assert Splicer().line(body, 2, TIMES[1]) == one.wire("R4")
+        assert spliced(Splicer(), "Device", body, 2, TIMES[1]) == one.wire("R4")
