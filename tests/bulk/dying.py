@@ -27,6 +27,9 @@ def main(url: str, folder: str) -> None:
         put(files, *named)  # type: ignore[arg-type]  # passed on as they are
         if files.done >= 30:
             for each in files._open.values():
+                files._hand_over(each)
+            files._wait(0)
+            for each in files._open.values():
                 each.out.flush()
             os.kill(os.getpid(), signal.SIGKILL)
 
