@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
-from typing import Any
 
 import pytest
 
@@ -16,15 +15,15 @@ _TICK = timedelta(microseconds=1)
 @pytest.mark.parametrize(
     ("text", "first", "after"),
     [
-        ("2026", (2026, 1, 1), (2027, 1, 1)),
-        ("2026-02", (2026, 2, 1), (2026, 3, 1)),
-        ("2026-12", (2026, 12, 1), (2027, 1, 1)),
-        ("2028-02-29", (2028, 2, 29), (2028, 3, 1)),
+        ("2026", "2026-01-01", "2027-01-01"),
+        ("2026-02", "2026-02-01", "2026-03-01"),
+        ("2026-12", "2026-12-01", "2027-01-01"),
+        ("2028-02-29", "2028-02-29", "2028-03-01"),
     ],
 )
-def test_a_partial_date_covers_what_it_names(text: str, first: Any, after: Any) -> None:
-    assert instant(text, last=False) == datetime(*first, tzinfo=UTC)
-    assert instant(text, last=True) == datetime(*after, tzinfo=UTC) - _TICK
+def test_a_partial_date_covers_what_it_names(text: str, first: str, after: str) -> None:
+    assert instant(text, last=False) == datetime.fromisoformat(f"{first}T00:00:00Z")
+    assert instant(text, last=True) == datetime.fromisoformat(f"{after}T00:00:00Z") - _TICK
 
 
 def test_an_instant_with_an_offset_is_itself() -> None:

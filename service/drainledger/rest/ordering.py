@@ -22,9 +22,8 @@ _DATE: Final = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?")
 def sort_key(kind: str, values: Sequence[Any], *, descending: bool) -> Key | None:
     """`kind` is the parameter's type, `values` what its expression gives; None where there is nothing to compare by."""
     keys = [key for value in values for key in _keys(kind, value, descending)]
-    if not keys:
-        return None
-    return max(keys) if descending else min(keys)
+    found: Key | None = (max if descending else min)(keys, default=None)
+    return found
 
 
 def _keys(kind: str, value: Any, descending: bool) -> Iterator[Any]:

@@ -8,6 +8,7 @@ from typing import Final
 from drainledger.fhir import Renderer
 from drainledger.rest.adapter import WithAdapter, adapter_of
 from drainledger.rest.audit_event import AuditEvents
+from drainledger.rest.engine import Engine
 from drainledger.rest.provenance import Provenances
 from drainledger.rest.repository import STORED, Repository
 from drainledger.rest.scan import VersionsSource
@@ -29,6 +30,7 @@ class Rest:
             "Provenance": Provenances(renderer),
             "AuditEvent": AuditEvents(renderer),
         }
+        self.search: Final = Engine(store, self.sources)
         self.repository: Final = Repository(
             self.sources, lambda read: adapter_of(renderer(read.tenant), read)
         )
