@@ -7,6 +7,7 @@ intake     requests of 10,000 records through the intake, and a request of one t
 start      `drainledger serve` until it is ready, on the wall's clock and the processor's
 listing    a page of drains with long histories, first read and read again, against short ones
 late       a late level into a drain of 10,000 readings, against one of 100
+export     a bulk export of 1,000,000 Observations, against reading the same rows and writing their bodies to a file
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from tests.bench.export import export
 from tests.bench.intake import intake_cost
 from tests.bench.late import late_cost
 from tests.bench.listing import listing
@@ -38,6 +40,7 @@ def main() -> None:
         found["store"] = durable(Path(folder))
         found["intake"] = intake_cost(Path(folder))
         found["start"] = start(Path(folder))
+        found["export"] = export(Path(folder) / "export")
         found["listing"] = listing(Path(folder), drains=20, long=500, short=50)
     found["late"] = late_cost(long=10_000, short=100)
     json.dump(found, sys.stdout, indent=2)

@@ -83,7 +83,7 @@ class Files:
         number = self._numbers[type_] = self._numbers.get(type_, 0) + 1
         name = f"{type_}.{number}.ndjson"
         handle = os.open(self._folder / name, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-        open_ = self._open[type_] = _Open(name, os.fdopen(handle, "wb"), set())
+        open_ = self._open[type_] = _Open(name, os.fdopen(handle, "wb", buffering=0), set())
         return open_
 
     def _end(self, type_: str) -> None:
@@ -96,8 +96,10 @@ class Files:
         self.touched.append(sorted(open_.patients))
 
     def _hand_over(self, open_: _Open) -> None:
-        gathered, open_.gathered, open_.size = open_.gathered, [], 0
-        self._waiting.append(self._disk.submit(_write, open_.out, gathered))
+        open_.gathered.append(b"")  # the last line has its end, too
+        handful = b"\n".join(open_.gathered)
+        open_.gathered, open_.size = [], 0
+        self._waiting.append(self._disk.submit(_write, open_.out, handful))
         self._wait(_WAITING)
 
     def _wait(self, most: int) -> None:
@@ -106,9 +108,10 @@ class Files:
             self._waiting.popleft().result()
 
 
-def _write(out: IO[bytes], lines: list[bytes]) -> None:
-    lines.append(b"")  # the last line has its end, too
-    out.write(b"\n".join(lines))
+def _write(out: IO[bytes], handful: bytes) -> None:
+    rest = memoryview(handful)
+    while rest:
+        rest = rest[out.write(rest) :]
 
 
 def _settle(out: IO[bytes]) -> None:

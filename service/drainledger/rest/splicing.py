@@ -38,8 +38,9 @@ class Splicer:
             if entry.type not in types:
                 continue
             body, updated = bodies[part]
-            # An unescaped quote stands in no text of JSON, and no resource here contains another.
-            found = body.find(_ISSUED)
+            # An unescaped quote stands in no text of JSON, and no resource here contains another: there is one, and it
+            # is found sooner from the end.
+            found = body.rfind(_ISSUED)
             issued = body[found + 10 : body.index(b'"', found + 10)] if found >= 0 else b""
             if issued != written or updated is not last:
                 last, written, text = updated, issued, _written(issued, updated)
@@ -47,13 +48,9 @@ class Splicer:
             if place < 8:
                 line = _without_meta(body, entry.version, text)
             else:
-                line = b'%b"versionId":"%d","lastUpdated":"%b"%b%b' % (
-                    body[:place],
-                    entry.version,
-                    text,
-                    b"" if body[place] == _END else b",",
-                    body[place:],
-                )
+                end = b'"' if body[place] == _END else b'",'
+                told = b'"versionId":"%d","lastUpdated":"' % entry.version
+                line = b"".join((body[:place], told, text, end, body[place:]))
             if entry.type in lines:
                 lines[entry.type].append(line)
             else:
