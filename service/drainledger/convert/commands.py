@@ -34,9 +34,10 @@ def run_convert(path: Path | None, out: Path | None, settings: Settings) -> int:
 def run_conformance(folder: Path, fhir: Fhir, mappings: Path | None, base: str) -> int:
     """One file a conformance resource, indented; says on standard output what was written."""
     from drainledger.fhir import conformance_resources
+    from drainledger.fhir.tables import view_resources
     from drainledger.mapping import load_mappings
 
-    resources = conformance_resources(load_mappings(mappings).codes, base, fhir)
+    resources = conformance_resources(load_mappings(mappings).codes, base, fhir) + view_resources(base, fhir)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

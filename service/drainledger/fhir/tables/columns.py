@@ -17,8 +17,8 @@ Json: TypeAlias = dict[str, Any]
 Cell: TypeAlias = str | Decimal | datetime | None
 Row: TypeAlias = dict[str, Cell]
 
-#: decimal: as written; instant: a time with an offset; text.
-Kind = Literal["text", "decimal", "instant"]
+#: decimal: as written; instant: a time with an offset; offset: `+01:00` or `Z`; text: anything.
+Kind = Literal["text", "decimal", "instant", "offset"]
 
 UNCERTAINTY: Final = "http://hl7.org/fhir/StructureDefinition/iso21090-uncertainty"
 _BEFORE_OFFSET: Final = r"^.*T[0-9:.]*"
@@ -77,7 +77,7 @@ def time_columns(
         Column(name, "instant", meaning, path, lambda one: instant(pick(one))),
         Column(
             f"{name}_offset",
-            "text",
+            "offset",
             f"offset of the ward's clock at `{name}`",
             f"{path}.toString().replaceMatches('{_BEFORE_OFFSET}', '')",
             lambda one: offset(pick(one)),
@@ -87,15 +87,12 @@ def time_columns(
 
 def period_columns(first: str, second: str, told: tuple[str, str]) -> tuple[Column, ...]:
     """The two ends of an Observation's effectivePeriod."""
-    return tuple(
-        column
-        for name, end, meaning in ((first, "start", told[0]), (second, "end", told[1]))
-        for column in time_columns(
-            name,
-            meaning,
-            f"effective.ofType(Period).{end}",
-            lambda one, end=end: one["effectivePeriod"].get(end),
-        )
+    return (*_end_columns(first, "start", told[0]), *_end_columns(second, "end", told[1]))
+
+
+def _end_columns(name: str, end: str, meaning: str) -> tuple[Column, Column]:
+    return time_columns(
+        name, meaning, f"effective.ofType(Period).{end}", lambda one: one["effectivePeriod"].get(end)
     )
 
 

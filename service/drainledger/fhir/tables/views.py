@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from drainledger.fhir.resource import Fhir
+from drainledger.fhir.fragments import encode
+from drainledger.fhir.resource import Fhir, Resource
 from drainledger.fhir.tables.columns import Column, Json, Table
 from drainledger.fhir.tables.rows import WITHDRAWN
 from drainledger.fhir.tables.shapes import TABLES
 
-_TYPES: Final = {"text": "string", "decimal": "decimal", "instant": "dateTime"}
+_TYPES: Final = {"text": "string", "decimal": "decimal", "instant": "dateTime", "offset": "string"}
 _VERSIONS: Final = {"R4": "4.0.1", "R5": "5.0.0"}
 CAUTION: Final = (
     "Not a medical device, not an alarm. Check the patient; local policy and licensed practice decide."
@@ -25,6 +26,11 @@ CAUTION: Final = (
 def view_definitions(base: str, fhir: Fhir) -> list[Json]:
     """One a table, in the order of TABLES."""
     return [_view(table, base, fhir) for table in TABLES.values()]
+
+
+def view_resources(base: str, fhir: Fhir) -> list[Resource]:
+    """The same as they are written to files. No type of R4 or R5: a FHIR server needn't take them."""
+    return [Resource(one["resourceType"], one["id"], encode(one)) for one in view_definitions(base, fhir)]
 
 
 def _view(table: Table, base: str, fhir: Fhir) -> Json:
