@@ -46,6 +46,7 @@ class Said:
 class Asked:
     type: str = "Observation"
     predicate: Callable[[Json], bool] = lambda resource: True
+    clauses: Sequence[Any] = ()
     has: Sequence[Said] = ()
     includes: Sequence[Along] = ()
     revincludes: Sequence[Along] = ()

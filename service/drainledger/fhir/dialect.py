@@ -117,9 +117,21 @@ def _audit_entity(entity: Json) -> Json:
     return {"what": {"display": entity["name"]}, "detail": details}
 
 
+def _provenance(told: Json) -> Json:
+    """What it is about is called as the version calls it."""
+    for reference in [*told["target"], *(each["what"] for each in told.get("entity", ()))]:
+        type_, slash, rest = reference.get("reference", "").partition("/")
+        if slash and type_ == USE_TYPE["R4"]:
+            reference["reference"] = f"{USE_TYPE['R5']}/{rest}"
+        if reference.get("type") == USE_TYPE["R4"]:
+            reference["type"] = USE_TYPE["R5"]
+    return told
+
+
 _CHANGED: Mapping[str, Callable[[Json], Json]] = {
     "AuditEvent": _audit_event,
     "Device": _device,
     "DeviceMetric": _device_metric,
     "DeviceUseStatement": _device_use,
+    "Provenance": _provenance,
 }

@@ -23,6 +23,19 @@ class Parameter(Protocol):
         ...
 
 
+class Clause(Protocol):
+    """One parameter. `modifier` None: none; `asked` are the values, any of which will do."""
+
+    @property
+    def parameter(self) -> Parameter: ...
+
+    @property
+    def modifier(self) -> str | None: ...
+
+    @property
+    def asked(self) -> Sequence[Any]: ...
+
+
 class SortKey(Protocol):
     @property
     def parameter(self) -> Parameter: ...
@@ -62,6 +75,9 @@ class Query(Protocol):
 
     @property
     def type(self) -> str: ...
+
+    @property
+    def clauses(self) -> Sequence[Clause]: ...
 
     @property
     def has(self) -> Sequence[Has]: ...

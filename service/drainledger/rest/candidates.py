@@ -9,6 +9,7 @@ from drainledger.fhir.resource import Fhir
 from drainledger.rest.asking import Has, Query
 from drainledger.rest.ordering import Key, sort_key
 from drainledger.rest.references import r4_name, referred
+from drainledger.rest.sieve import Sieve
 from drainledger.rest.stored import Position, Source, Stored, Wanted
 from drainledger.rest.too_costly import TooCostly
 from drainledger.store.read import Read
@@ -32,6 +33,7 @@ class Candidates:
         self._fhir = fhir
         self._horizon = horizon
         self._type = r4_name(fhir, query.type)
+        self._sieve = Sieve(query)
         self._referred: dict[int, frozenset[str]] = {}
 
     def walk(self, after: Position | None, most: int, *, patients: Collection[str] | None = None) -> Walk:
@@ -46,6 +48,8 @@ class Candidates:
 
     def matched(self, stored: Stored) -> Json | None:
         """The resource, None where it does not match."""
+        if not self._sieve.may_match(stored.body):
+            return None
         resource = stored.resource(self._fhir)
         if not self._query.matches(resource):
             return None

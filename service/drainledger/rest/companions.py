@@ -95,7 +95,7 @@ class Companions:
         targets = {each.reference for each in fresh if self._fits(each, include)}
         if not targets or not self._may(type_):
             return
-        wanted = Wanted(types=frozenset({type_}), patients=_patients(fresh), targets=frozenset(targets))
+        wanted = Wanted(types=frozenset({type_}), patients=_patients(fresh), targets=_about(include, targets))
         named = re.compile("|".join(re.escape(each.partition("/")[2]) for each in sorted(targets)).encode())
         looked_at = 0
         for _, stored in self._sources[type_].scan(self._read, wanted, self._horizon):
@@ -116,3 +116,8 @@ def _patients(fresh: Sequence[Stored]) -> frozenset[str] | None:
     """Of what refers to patients, whose it is stands in the store."""
     ids = [each.id for each in fresh if each.type == "Patient"]
     return frozenset(ids) if len(ids) == len(fresh) else None
+
+
+def _about(include: Include, targets: set[str]) -> frozenset[str] | None:
+    """What a Provenance is about can be asked of the store; who took part in it can't."""
+    return frozenset(targets) if (include.type, include.parameter.name) == ("Provenance", "target") else None
