@@ -9,7 +9,7 @@ from typing import Any, Final, NamedTuple
 from drainledger.fhir.search.refused import SearchRefused
 
 _TEXT: Final = re.compile(
-    r"(?P<base>https?://.+/)?(?:(?P<type>[A-Z][A-Za-z]+)/)?(?P<id>[A-Za-z0-9.-]{1,64})"
+    r"(?P<base>https?://.+?/)?(?:(?P<type>[A-Z][A-Za-z]+)/)?(?P<id>[A-Za-z0-9.-]{1,64})"
     r"(?:/_history/(?P<version>[A-Za-z0-9.-]{1,64}))?"
 )
 
