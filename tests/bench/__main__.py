@@ -7,6 +7,8 @@ intake     requests of 10,000 records through the intake, and a request of one t
 start      `drainledger serve` until it is ready, on the wall's clock and the processor's
 listing    a page of drains with long histories, first read and read again, against short ones
 late       a late level into a drain of 10,000 readings, against one of 100
+search     a page by patient, code and date over 1,000,000 Observations, against 10,000; a patient's last page; a page of
+           everybody's
 export     a bulk export of 1,000,000 Observations, against reading the same rows and writing their bodies to a file
 """
 
@@ -23,6 +25,7 @@ from tests.bench.intake import intake_cost
 from tests.bench.late import late_cost
 from tests.bench.listing import listing
 from tests.bench.pipeline import compare
+from tests.bench.search import search
 from tests.bench.start import start
 from tests.bench.store import durable
 from tests.bench.stream import stream
@@ -41,6 +44,7 @@ def main() -> None:
         found["intake"] = intake_cost(Path(folder))
         found["start"] = start(Path(folder))
         found["export"] = export(Path(folder) / "export")
+        found["search"] = search(Path(folder) / "search")
         found["listing"] = listing(Path(folder), drains=20, long=500, short=50)
     found["late"] = late_cost(long=10_000, short=100)
     json.dump(found, sys.stdout, indent=2)

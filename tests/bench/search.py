@@ -33,6 +33,7 @@ _BATCH: Final = 2000
 
 def search(folder: Path, small: int = 10_000, large: int = 1_000_000, asked: int = 200) -> dict[str, Any]:
     """`small` and `large` are Observations; `asked` searches are timed in each."""
+    folder.mkdir(exist_ok=True)
     rows = _one_patient(folder / "one")
     found: dict[str, Any] = {}
     for name, observations in (("small", small), ("large", large)):
