@@ -34,7 +34,7 @@ def holds(kind: str, asked: str, values: list[Any], modifier: str = "") -> bool:
         "reference": _reference,
         "quantity": _quantity,
         "string": _string,
-        "uri": lambda one, value, modifier: one == value,
+        "uri": _uri,
     }[kind]
     found = any(judge(one, value, modifier) for one in asked.split(",") for value in values)
     return not found if modifier == "not" else found
@@ -112,7 +112,7 @@ def _reference(asked: str, value: Any, modifier: str) -> bool:
     if modifier == "identifier":
         identifier = value.get("identifier", {})
         return _coded(asked, identifier.get("system"), identifier.get("value"))
-    literal = value.get("reference", "").partition("/_history/")[0]
+    literal: str = value.get("reference", "").partition("/_history/")[0]
     wanted = asked.partition("/fhir/R4/")[2] or asked
     if not literal:
         return False
@@ -145,6 +145,10 @@ def _quantity(asked: str, value: Any, modifier: str) -> bool:
         "sa": low > want,
         "eb": low < want and not open_ended,
     }[prefix]
+
+
+def _uri(asked: str, value: Any, modifier: str) -> bool:
+    return bool(asked == value)
 
 
 def _string(asked: str, value: str, modifier: str) -> bool:

@@ -119,15 +119,21 @@ def found_by(http: Http, type_: str, terms: list[Term]) -> list[str]:
         answered = http.get(links["next"])
 
 
+def _weights(found: Found) -> list[int]:
+    """Dates and quantities can be asked for in more ways than other things."""
+    return [4 if found.kinds[name] in ("date", "quantity") else 1 for name in sorted(found.kinds)]
+
+
 def test_generated_searches(http: Http, there: dict[str, Found]) -> None:
     rng = Random(20261125)
+    every = {type_: list(found.values.values()) for type_, found in there.items()}
     asked: set[tuple[str, str]] = set()
     sizes: list[int] = []
     for _ in range(SEEDS):
         type_ = rng.choice(_TYPES)
         found = there[type_]
-        names = rng.sample(sorted(found.kinds), k=min(rng.choice([1, 1, 2, 3]), len(found.kinds)))
-        terms = [term(rng, name, found.kinds[name], list(found.values.values()), BASE) for name in names]
+        names = set(rng.choices(sorted(found.kinds), _weights(found), k=rng.choice([1, 1, 1, 2, 3])))
+        terms = [term(rng, name, found.kinds[name], every[type_], BASE) for name in sorted(names)]
         wanted = {
             id_
             for id_, values in found.values.items()
@@ -142,4 +148,4 @@ def test_generated_searches(http: Http, there: dict[str, Found]) -> None:
         sizes.append(len(wanted))
     # Not all of them find everything or nothing, and nearly every parameter was asked for.
     assert sum(1 for size in sizes if size) > SEEDS / 2
-    assert len(asked) > 0.9 * sum(len(found.kinds) for found in there.values())
+    assert len(asked) > 0.8 * sum(len(found.kinds) for found in there.values())
