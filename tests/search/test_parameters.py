@@ -6,6 +6,7 @@ import json
 
 import pytest
 
+from drainledger.fhir.resource import Fhir
 from drainledger.fhir.search import parameters_of
 from drainledger.fhir.search.parameters import types_of
 from tests.acceptance.converted import converted, parsed
@@ -32,13 +33,13 @@ def test_names_types_and_expressions_are_official(type_: str) -> None:
 
 
 @pytest.mark.parametrize("fhir", ["R4", "R5"])
-def test_each_has_values_somewhere(fhir: str) -> None:
+def test_each_has_values_somewhere(fhir: Fhir) -> None:
     """Over the demonstration's ward; what a server alone adds is left out here."""
-    made = parsed(converted((FIXTURES / "ward.ndjson").read_bytes().splitlines(), fhir=fhir))  # type: ignore[arg-type]  # R4 or R5
+    made = parsed(converted((FIXTURES / "ward.ndjson").read_bytes().splitlines(), fhir=fhir))
     silent = {
         (type_, name)
-        for type_ in types_of(fhir)  # type: ignore[arg-type]  # R4 or R5
-        for name, parameter in parameters_of(fhir, type_).items()  # type: ignore[arg-type]  # R4 or R5
+        for type_ in types_of(fhir)
+        for name, parameter in parameters_of(fhir, type_).items()
         if not any(parameter.values(each) for each in made if each["resourceType"] == type_)
     }
     by_the_server = {"_lastUpdated", "_profile", "_source"}
