@@ -1,4 +1,4 @@
-"""Anything posted to FHIR's writing routes: always a declared answer, never a fault (R4 http.html#create, #transaction)."""
+"""Anything posted to FHIR's writing routes: a declared answer, never a fault (R4 http.html#create, #transaction)."""
 
 from __future__ import annotations
 
