@@ -135,17 +135,26 @@ def _rank(raw: Raw, units: dict[str, str], instant: list[Raw]) -> int:
     kind = raw.get("kind", "reading")
     if kind == "connected" and raw["drain"] in units:
         return 9
-    named = raw.get("collector")
-    if kind == "reading" and named is not None and units.get(raw["drain"]) != named:
-        old = units.get(raw["drain"])
-        for other in instant:
-            of_drain = other.get("drain") == raw["drain"] or old == other.get("from_collector", "")
-            changes = other.get("kind") == "replaced" or (
-                other.get("kind") == "connected" and old is not None
-            )
-            if changes and of_drain and other["collector"] == named:
-                return 10
+    if kind == "reading" and "collector" in raw and _opens(raw, units, instant):
+        return 10
     return _RANKS[kind]
+
+
+def _opens(reading: Raw, units: dict[str, str], instant: list[Raw]) -> bool:
+    """Whether a change of this instant puts on the unit that a reading names: the drain was on another before, or came
+    off it in the same minute."""
+    drain, named = reading["drain"], reading["collector"]
+    old = on = units.get(drain)
+    changes = [o for o in instant if o.get("kind") in ("disconnected", "replaced", "connected")]
+    for other in sorted(changes, key=lambda o: (_rank(o, units, []), o["id"])):
+        if drain != other.get("drain") and other.get("from_collector", "") != on:
+            continue
+        if other["kind"] == "connected" and old is None:
+            continue  # it comes before the readings
+        if other.get("collector") == named != on:
+            return True
+        on = other.get("collector")
+    return False
 
 
 def _act(kind: str, levels: Raw) -> tuple[str, int | None, int | None]:

@@ -35,6 +35,8 @@ def journal(seed: int) -> list[Raw]:
     rng = random.Random(seed)
     first = [_one(rng, number) for number in range(rng.randint(2, 9))]
     again = [more for number, raw in enumerate(first) for more in _again(rng, raw, number)]
+    if rng.random() < 0.4:
+        first = first[:3] + _slips(rng)
     return rng.sample(first + again, len(first + again))
 
 
@@ -73,17 +75,38 @@ def _noted(rng: random.Random, share: float = 0.7) -> int | None:
     return rng.choice(_LEVELS) if rng.random() < share else None
 
 
+def _slips(rng: random.Random) -> list[Raw]:
+    """Five hours of a level that rises from 300, some of them with a slip of the pen, alone or beside the level."""
+    found: list[Raw] = []
+    for hour in range(5):
+        true, slip = 300 + hour * rng.choice((2, 6, 10)), 30 + hour * rng.choice((0, 2))
+        charted = rng.choice(((true,), (true,), (slip,), (slip, true), (slip, slip + 2)))
+        for turn, value in enumerate(charted):
+            found.append(level(f"{7 + hour:02}:00", value, id=f"{rng.choice(_NAMES)}-s{hour}-{turn}"))
+    return found
+
+
+def _read_off(rng: random.Random, raw: Raw, number: int) -> list[Raw]:
+    """The unit that came off is read some minutes later, by two nurses at once."""
+    at = datetime.fromisoformat(raw["at"]) + timedelta(minutes=rng.choice((1, 5, 240, 241)))
+    ids = [f"{rng.choice(_NAMES)}-o{number}-{turn}" for turn in range(2)]
+    unit = raw.get("from_collector", "col-1")
+    return [level(f"{at:%H:%M}", rng.choice(_LEVELS), id=id, collector=unit) for id in ids]
+
+
 def _again(rng: random.Random, raw: Raw, number: int) -> list[Raw]:
     """The same by one or two other nurses, who may note other levels and chart what they read besides."""
-    if raw.get("kind") not in ("tipped", "emptied", "replaced") or rng.random() < 0.4:
+    if raw.get("kind") not in ("tipped", "emptied", "replaced", "disconnected") or rng.random() < 0.4:
         return []
-    found: list[Raw] = []
+    found = _read_off(rng, raw, number) if "level_before" not in raw and rng.random() < 0.3 else []
     for turn in range(rng.choice((1, 1, 2))):
         at = datetime.fromisoformat(raw["at"]) + timedelta(minutes=rng.choice((0, 3, 5, 10, 15, 16)))
         more = raw | {"id": f"{rng.choice(_NAMES)}-{number}-{turn}", "at": at.isoformat()}
         for name in ("level_before", "level_after", "final_level"):
             if name in more and rng.random() < 0.3:
                 more[name] = _nearly(rng, more[name], (-20, -5, -4, -2, 2, 4, 5, 20))
+        if "levels" in more:
+            more["levels"] = {"A": rng.choice((more["levels"]["A"], {"final_level": millilitres(340)}))}
         found.append(more)
         if "level_before" in more and rng.random() < 0.6:
             read = _nearly(rng, more["level_before"], (0, 0, 2, 4, 5, -100))
