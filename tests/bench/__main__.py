@@ -7,8 +7,8 @@ intake     requests of 10,000 records through the intake, and a request of one t
 start      `drainledger serve` until it is ready, on the wall's clock and the processor's
 listing    a page of drains with long histories, first read and read again, against short ones
 late       a late level into a drain of 10,000 readings, against one of 100
-search     a page by patient, code and date over 1,000,000 Observations, against 10,000; a patient's last page; a page of
-           everybody's
+search     a page by patient, code and date over 1,000,000 Observations, against 10,000; a patient's last page; a page
+           of everybody's
 export     a bulk export of 1,000,000 Observations, against reading the same rows and writing their bodies to a file
 """
 

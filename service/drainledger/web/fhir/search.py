@@ -6,13 +6,16 @@ Where what was asked for may be a patient's number, the link to the search itsel
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
+from datetime import datetime
 from typing import Any, Final
 from urllib.parse import urlencode
 
 import msgspec
 from fastapi import APIRouter, Request
 from msgspec import Struct
+from msgspec.structs import replace
 from starlette.responses import Response
 
 from drainledger.fhir.search import Query, SearchRefused, parse
@@ -40,22 +43,30 @@ CURSOR: Final = "cursor"
 #: How the answer is written; asked anew for each page.
 _FORM: Final = frozenset({"_format", "_pretty"})
 _MOST_LAST: Final = 100
+#: What `$lastn` has to be told.
+_LASTN: Final = (("patient", "subject"), ("category", "code", "combo-code"))
+#: Of a cursor: servers and proxies take URLs of some 8 KiB.
+_LONGEST: Final = 6000
 
 
 class Begun(Struct, frozen=True):
-    """What a cursor holds: the search, and the page."""
+    """What a cursor holds: the search, when it was begun, and the page."""
 
     pairs: Pairs
+    at: datetime
     mark: Mark
 
 
 class Asked(Struct, frozen=True):
-    """A search of `type`, R4's name, that was understood; `mark` None: its first page."""
+    """A search of `type`, R4's name, that was understood, and when it was begun; `mark` None: its first page. `most`:
+    what `$lastn` is asked for, None of another search."""
 
     type: str
     query: Query
+    at: datetime
     mark: Mark | None
     part: Part
+    most: int | None = None
 
 
 @router.get("/Observation/$lastn")
@@ -64,16 +75,21 @@ async def lastn(request: Request, principal: FhirReader) -> Response:
     pairs = await given_pairs(request)
     most = _most([value for name, value in pairs if name == "max"])
     rest = [pair for pair in pairs if pair[0] != "max"]
-    if not any(name.split(":")[0].split(".")[0] in ("patient", "subject") for name, _ in rest):
-        raise FhirRefusal(
-            "bad-parameter", "Say of which patient: patient=ID.", issue="required", parameter="patient"
-        )
+    names = {re.split("[:.]", name)[0] for name, _ in rest}
+    for needed in _LASTN:
+        if names.isdisjoint(needed):
+            raise FhirRefusal(
+                "bad-parameter",
+                f"The last of whom, and of what? Give {' or '.join(needed)}.",
+                issue="required",
+                parameter=needed[0],
+            )
 
     def look(asked: Asked, tenant: str) -> Page:
         search = service_of(request).rest.search
         return search.last_of_each(tenant, asked.query, dialect_of(request), most)
 
-    return await _answer(request, principal, "Observation", rest, look)
+    return await _answer(request, principal, "Observation", rest, look, most=most)
 
 
 @router.get("/{type}")
@@ -100,12 +116,19 @@ async def _search(request: Request, principal: Principal, type: str) -> Response
 
 
 async def _answer(
-    request: Request, principal: Principal, type: str, pairs: Pairs, look: Callable[[Asked, str], Page]
+    request: Request,
+    principal: Principal,
+    type: str,
+    pairs: Pairs,
+    look: Callable[[Asked, str], Page],
+    *,
+    most: int | None = None,
 ) -> Response:
-    async with service_of(request).audit.access(request, principal, "search") as access:
+    action = "search" if most is None else "operation"
+    async with service_of(request).audit.access(request, principal, action) as access:
         kind = served_type(request, type)
         require(principal, kind)
-        asked = _asked(request, principal, kind, pairs)
+        asked = replace(_asked(request, principal, kind, pairs), most=most)
         for has in asked.query.has:
             require(principal, r4_name(dialect_of(request), has.query.type))
         try:
@@ -121,17 +144,18 @@ async def _answer(
 
 def _asked(request: Request, principal: Principal, type: str, pairs: Pairs) -> Asked:
     """Raises FhirRefusal, and Refusal `bad-cursor`."""
-    mark = None
+    mark, at = None, service_of(request).clock()
     cursor = next((value for name, value in pairs if name == CURSOR), None)
     if cursor is not None:
         begun = _begun(service_of(request).cursors.read(principal.tenant, _listed(request, type), cursor))
         pairs, mark = [*begun.pairs, *(pair for pair in pairs if pair[0] in _FORM)], begun.mark
-    query = _parsed(request, type, pairs)
+        at = begun.at
+    query = _parsed(request, type, pairs, at)
     part = part_of(query.summary, ",".join(query.elements) if query.elements else None)
-    return Asked(type, query, mark, part)
+    return Asked(type, query, at, mark, part)
 
 
-def _parsed(request: Request, type: str, pairs: Pairs) -> Query:
+def _parsed(request: Request, type: str, pairs: Pairs, at: datetime) -> Query:
     service, fhir = service_of(request), dialect_of(request)
     try:
         return parse(
@@ -141,7 +165,7 @@ def _parsed(request: Request, type: str, pairs: Pairs) -> Query:
             base=fhir_base(request),
             local=f"{service.settings.base}/CodeSystem/chest-drain",
             strict=is_strict(request),
-            now=service.clock(),
+            now=at,
         )
     except SearchRefused as refused:
         raise FhirRefusal(
@@ -199,20 +223,37 @@ def _passed_over(names: Sequence[str]) -> Json:
 
 
 def _links(request: Request, principal: Principal, asked: Asked, page: Page) -> dict[str, str]:
-    """The search itself, as it was understood; its first page; the next, where there is one."""
+    """The search itself, as it was understood; its first page; the next, where there is one. What was posted was so that
+    it stands in no URL, and a patient's number stands in none that is made here: there a cursor holds it."""
     url = str(request.url.replace(query="")).removesuffix("/_search")
-    used = asked.query.used
     form = [pair for pair in request.query_params.multi_items() if pair[0] in _FORM]
+    is_opaque = asked.query.names_people or request.method == "POST"
+    used = asked.query.used
+    if asked.most is not None:
+        told_ = [] if is_opaque else [("max", str(asked.most)), *used]
+        return {"self": _url(url, [*told_, *form])}
 
     def at(mark: Mark) -> str:
-        begun = msgspec.json.encode(Begun(used, mark)).decode()
+        begun = msgspec.json.encode(Begun(used, asked.at, mark)).decode()
         cursor = service_of(request).cursors.give(principal.tenant, _listed(request, asked.type), begun)
-        return f"{url}?{urlencode([(CURSOR, cursor), *form])}"
+        if len(cursor) > _LONGEST:
+            raise FhirRefusal(
+                "bad-parameter",
+                "So many values fit in no link to another page: ask for fewer of them at once.",
+                issue="too-costly",
+            )
+        return _url(url, [(CURSOR, cursor), *form])
 
-    links = {"self": at(page.start)}
-    if asked.mark is None and not asked.query.names_people:
-        links["self"] = f"{url}?{urlencode([*used, *form])}" if used or form else url
+    links = {}
+    if asked.mark is None and not is_opaque:
+        links["self"] = _url(url, [*used, *form])
+    else:
+        links["self"] = at(page.start)
     if page.next is not None:
         links["first"] = at(Mark(horizon=page.start.horizon, total=page.total))
         links["next"] = at(page.next)
     return links
+
+
+def _url(url: str, pairs: Pairs) -> str:
+    return f"{url}?{urlencode(pairs)}" if pairs else url
