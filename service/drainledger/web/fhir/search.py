@@ -223,8 +223,8 @@ def _passed_over(names: Sequence[str]) -> Json:
 
 
 def _links(request: Request, principal: Principal, asked: Asked, page: Page) -> dict[str, str]:
-    """The search itself, as it was understood; its first page; the next, where there is one. What was posted was so that
-    it stands in no URL, and a patient's number stands in none that is made here: there a cursor holds it."""
+    """The search itself, as it was understood; its first page; the next, where there is one. What was posted shall
+    stand in no URL, and a patient's number in none that is made here: there a cursor holds it."""
     url = str(request.url.replace(query="")).removesuffix("/_search")
     form = [pair for pair in request.query_params.multi_items() if pair[0] in _FORM]
     is_opaque = asked.query.names_people or request.method == "POST"
