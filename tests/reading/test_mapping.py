@@ -233,7 +233,12 @@ def test_drains_by_each_way_to_name_them() -> None:
 def test_a_drain_whose_id_has_dots_and_more() -> None:
     """The id stands percent-encoded in the identifier, as it is served (fhir/ids.py)."""
     drain = {"identifier": {"system": f"{samples.BASE}/sid/device", "value": "drain.a%2Eb%7Cc"}}
-    assert record_of(level(40, focus=[drain]), Known(drains={}))["drain"] == "a.b|c"
+    known = Known(drains={"a.b|c": samples.DRAIN})
+    assert record_of(level(40, focus=[drain]), known)["drain"] == "a.b|c"
+
+
+def test_whose_a_drain_is_must_be_known() -> None:
+    assert faults(level(40), known=Known(drains={})) == [("not-found", "Observation.subject")]
 
 
 def test_two_drains_on_a_unit_have_to_be_told_apart() -> None:

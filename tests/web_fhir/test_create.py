@@ -136,14 +136,15 @@ def test_a_held_resource_is_replayed_as_what_it_is(empty: Http) -> None:
     assert [one["output_ml"] for one in ledger(empty)["intervals"]] == ["40", "10"]
 
 
-def test_before_its_drain_it_waits(empty: Http) -> None:
+def test_before_its_drain_it_is_refused(empty: Http) -> None:
+    """Nobody could tell whether it is this patient's, and nobody would look when the drain comes."""
     answered = post(empty, level(40))
-    assert answered.status_code == 202
-    assert "location" not in answered.headers
-    assert ("incomplete", "Observation.subject") in said(answered, "warning")
-    assert said(answered, "information")
-    assert not said(answered)
+    assert answered.status_code == 422
+    assert said(answered) == [("not-found", "Observation.subject")]
+    assert b"/v1/records" in answered.content
+    assert json.loads(empty.get("/v1/held").content)["held"] == []
     bed(empty)
+    assert post(empty, level(40)).status_code == 201
     assert [one["output_ml"] for one in ledger(empty)["intervals"]] == ["40"]
 
 

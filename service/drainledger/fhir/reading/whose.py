@@ -105,10 +105,11 @@ def _check_subject(seen: Seen, drain: Drain | None) -> None:
             "Whose drain it is can't be told from this. Refer to the Patient as it is served here, or by identifier.",
         )
     elif drain is None:
-        seen.notes.warn(
+        seen.notes.refuse(
             path,
-            "The drain's own record has not come yet: until then nobody can check that it is this patient's.",
-            code="incomplete",
+            "not-found",
+            "The drain's own record has not come yet, so nobody can check that it is this patient's. Send that record "
+            "to /v1/records first, and then this again; nothing was taken.",
         )
     elif not _is_patient(seen, ref, drain):
         seen.notes.refuse(

@@ -77,8 +77,8 @@ async def create(
     source: Annotated[str | None, Header(alias=SOURCE_HEADER)] = None,
     if_none_exist: Annotated[str | None, Header()] = None,
 ) -> Response:
-    """201 with the Observation as it is now, 200 where it was there before, 202 where it waits for its drain, 409 and
-    422 where it can't be so."""
+    """201 with the Observation as it is now, 200 where it was there before, 202 where it waits for another record, 409
+    and 422 where it can't be so."""
     service = service_of(request)
     kind = served_type(request, type)
     if kind != "Observation":
