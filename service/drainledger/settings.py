@@ -63,8 +63,8 @@ class Settings(BaseSettings):
     )
     public_url: str | None = Field(
         None,
-        description="where callers reach the service, such as `https://drains.example`: what client assertions are "
-        "for; without it, as each call names the host",
+        description="where callers reach the service, such as `https://drains.example`: in links and for client "
+        "assertions; without it, as each call names the host",
     )
     mappings: Path | None = Field(None, description="folder of mappings to use instead of those shipped")
     patient_secret: SecretStr | None = Field(

@@ -157,3 +157,16 @@ def test_faults(empty: Http, conformance_dir: Path, monkeypatch: pytest.MonkeyPa
     outcome_of(empty, "/fhir/R4/Patient/x", 503, "transient", conformance_dir)
     empty.app.state.service.gate.close()
     outcome_of(empty, "/fhir/R4/Patient/x", 503, "transient", conformance_dir)
+
+
+def test_links_lead_to_where_callers_reach_the_service(tmp_path: Path) -> None:
+    """Behind a proxy that says another host: what `public_url` says holds."""
+    public = "https://drains.example"
+    with caller(settings_for(tmp_path, public_url=public)) as http:
+        for path in ("Patient", "Device?_count=1", "Device/_history", "Observation?patient=x&_count=0"):
+            bundle = http.get(f"/fhir/R4/{path}").json()
+            assert bundle["link"]
+            assert all(each["url"].startswith(f"{public}/fhir/R4/") for each in bundle["link"])
+            assert all(entry["fullUrl"].startswith(f"{public}/fhir/R4/") for entry in bundle.get("entry", []))
+        ordered = http.get("/fhir/R4/$export", headers={"Prefer": "respond-async"})
+        assert ordered.headers["content-location"].startswith(f"{public}/fhir/R4/bulk/")

@@ -85,3 +85,8 @@ class Service:
 
 def service_of(connection: HTTPConnection) -> Service:
     return cast(Service, connection.app.state.service)
+
+
+def origin_of(connection: HTTPConnection) -> str:
+    """Where the service is as callers know it, without a slash at its end."""
+    return service_of(connection).settings.public_url or str(connection.base_url).rstrip("/")

@@ -10,9 +10,19 @@ from starlette.requests import Request
 from drainledger.fhir.dialect import USE_TYPE
 from drainledger.fhir.resource import Fhir
 from drainledger.web.fhir.outcome import FhirRefusal
-from drainledger.web.service import service_of
+from drainledger.web.service import origin_of, service_of
 
-__all__ = ["TYPES", "Dialect", "dialect_of", "fhir_base", "r4_type", "served_type", "service_of", "type_name"]
+__all__ = [
+    "TYPES",
+    "Dialect",
+    "dialect_of",
+    "fhir_base",
+    "own_url",
+    "r4_type",
+    "served_type",
+    "service_of",
+    "type_name",
+]
 
 #: Types of which there are instances, by R4's names.
 TYPES: Final = (
@@ -38,7 +48,12 @@ Dialect = Annotated[Fhir, Depends(dialect_of)]
 
 def fhir_base(request: Request) -> str:
     """The absolute URL that the caller called this version by, without a slash at its end."""
-    return f"{str(request.base_url).rstrip('/')}{_PREFIX}{dialect_of(request)}"
+    return f"{origin_of(request)}{_PREFIX}{dialect_of(request)}"
+
+
+def own_url(request: Request) -> str:
+    """The absolute URL of this call, without its query."""
+    return f"{origin_of(request)}{request.url.path}"
 
 
 def type_name(fhir: Fhir, r4: str) -> str:

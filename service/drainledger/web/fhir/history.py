@@ -19,7 +19,7 @@ from drainledger.rest.stored import Position, Stored
 from drainledger.store.read import Read
 from drainledger.web.auth.principal import Principal
 from drainledger.web.fhir.access import FhirReader, require, touch
-from drainledger.web.fhir.base import dialect_of, fhir_base, served_type, service_of, type_name
+from drainledger.web.fhir.base import dialect_of, fhir_base, own_url, served_type, service_of, type_name
 from drainledger.web.fhir.formats import once
 from drainledger.web.fhir.outcome import FhirRefusal
 from drainledger.web.fhir.parameters import refuse_unknown
@@ -189,7 +189,7 @@ def _bundle(
     request: Request, principal: Principal, type: str, id: str | None, asked: Asked, page: Page, part: Part
 ) -> Json:
     fhir, base = dialect_of(request), fhir_base(request)
-    links = [{"relation": "self", "url": str(request.url.replace(query=_self_query(request)))}]
+    links = [{"relation": "self", "url": _url(request, _self_query(request))}]
     if page.more:
         last = msgspec.structs.replace(asked, after=page.entries[-1][0], total=page.total)
         cursor = service_of(request).cursors.give(
@@ -216,13 +216,17 @@ def _self_query(request: Request) -> str:
     return urlencode([(name, value) for name in _SHOWN for value in request.query_params.getlist(name)])
 
 
+def _url(request: Request, query: str) -> str:
+    return f"{own_url(request)}?{query}" if query else own_url(request)
+
+
 def _next_url(request: Request, cursor: str) -> str:
     kept = [
         (name, value)
         for name in ("_summary", "_elements", "_format", "_pretty")
         for value in request.query_params.getlist(name)
     ]
-    return str(request.url.replace(query=urlencode([("cursor", cursor), *kept])))
+    return _url(request, urlencode([("cursor", cursor), *kept]))
 
 
 def _entry(base: str, fhir: Fhir, stored: Stored, part: Part) -> Json:

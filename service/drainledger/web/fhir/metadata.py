@@ -15,7 +15,7 @@ from drainledger.web.fhir.parameters import refuse_unknown
 from drainledger.web.fhir.reply import fhir_reply
 from drainledger.web.fhir.subset import part_asked, subset
 from drainledger.web.oauth.routes import TOKEN_PATH
-from drainledger.web.oauth.service import origin_of
+from drainledger.web.service import origin_of
 
 router = APIRouter()
 
@@ -40,6 +40,6 @@ async def metadata(request: Request) -> Response:
         service.settings.base,
         fhir,
         url=fhir_base(request),
-        token=f"{origin_of(request, service.settings)}{TOKEN_PATH}",
+        token=f"{origin_of(request)}{TOKEN_PATH}",
     )
     return fhir_reply(request, subset(told, fhir, summary=part.summary, elements=part.elements))

@@ -27,7 +27,7 @@ from drainledger.store.read import Read
 from drainledger.web.audit import Access, route_of
 from drainledger.web.auth.principal import Principal
 from drainledger.web.fhir.outcome import FhirRefusal, Issue
-from drainledger.web.service import Service, service_of
+from drainledger.web.service import Service, origin_of, service_of
 
 Json: TypeAlias = dict[str, Any]
 
@@ -74,7 +74,7 @@ def is_resource(raw: bytes) -> bool:
 
 def roots(request: Request) -> tuple[str, ...]:
     """The addresses under which this service gives its resources."""
-    base = f"{str(request.base_url).rstrip('/')}/fhir"
+    base = f"{origin_of(request)}/fhir"
     return tuple(f"{base}/{version}" for version in ("R4", "R5"))
 
 

@@ -25,7 +25,7 @@ from drainledger.rest.references import r4_name
 from drainledger.rest.too_costly import TooCostly
 from drainledger.web.auth.principal import Principal
 from drainledger.web.fhir.access import FhirReader, may_read, require, touch
-from drainledger.web.fhir.base import dialect_of, fhir_base, served_type, service_of, type_name
+from drainledger.web.fhir.base import dialect_of, fhir_base, own_url, served_type, service_of, type_name
 from drainledger.web.fhir.forms import given_pairs
 from drainledger.web.fhir.outcome import FhirRefusal, Issue, outcome
 from drainledger.web.fhir.parameters import is_strict
@@ -225,7 +225,7 @@ def _passed_over(names: Sequence[str]) -> Json:
 def _links(request: Request, principal: Principal, asked: Asked, page: Page) -> dict[str, str]:
     """The search itself, as it was understood; its first page; the next, where there is one. What was posted shall
     stand in no URL, and a patient's number in none that is made here: there a cursor holds it."""
-    url = str(request.url.replace(query="")).removesuffix("/_search")
+    url = own_url(request).removesuffix("/_search")
     form = [pair for pair in request.query_params.multi_items() if pair[0] in _FORM]
     is_opaque = asked.query.names_people or request.method == "POST"
     used = asked.query.used

@@ -15,10 +15,9 @@ from drainledger.web.auth.refusals import KeysUnavailable
 from drainledger.web.body import BodyLimits, read_body
 from drainledger.web.oauth.access_tokens import GOOD_FOR
 from drainledger.web.oauth.scopes import granted
-from drainledger.web.oauth.service import origin_of
 from drainledger.web.problems import Refusal, retry_after
 from drainledger.web.reply import json_reply
-from drainledger.web.service import Service, service_of
+from drainledger.web.service import Service, origin_of, service_of
 
 router = APIRouter()
 
@@ -72,7 +71,7 @@ async def _given(service: Service, request: Request) -> dict[str, object]:
         raise _Refused(
             "invalid_request", f"client_assertion_type is {_ASSERTION_TYPE}, and client_assertion is a JWT."
         )
-    url = f"{origin_of(request, service.settings)}{TOKEN_PATH}"
+    url = f"{origin_of(request)}{TOKEN_PATH}"
     try:
         client = await service.oauth.assertions.client(form["client_assertion"], url)
     except AssertionRefused as refused:
@@ -124,7 +123,7 @@ async def _form(service: Service, request: Request) -> dict[str, str]:
 @router.get("/fhir/R5/.well-known/smart-configuration", include_in_schema=False)
 async def smart_configuration(request: Request) -> Response:
     """What a SMART client can do here, and where."""
-    origin = origin_of(request, service_of(request).settings)
+    origin = origin_of(request)
     return json_reply(
         {
             "token_endpoint": f"{origin}{TOKEN_PATH}",

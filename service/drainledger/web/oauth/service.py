@@ -8,8 +8,6 @@ from datetime import datetime
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from starlette.requests import Request
-
 from drainledger.settings import Settings
 from drainledger.store.store import Store
 from drainledger.web.oauth.access_tokens import AccessTokens
@@ -34,8 +32,3 @@ class OAuth:
         from drainledger.web.oauth.assertions import Assertions
 
         return Assertions(self._store, self._clock, self._settings.jwt_leeway_seconds)
-
-
-def origin_of(request: Request, settings: Settings) -> str:
-    """Where the service is as callers know it, without a slash at its end."""
-    return settings.public_url or str(request.base_url).rstrip("/")

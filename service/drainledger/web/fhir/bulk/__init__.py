@@ -21,6 +21,7 @@ GROUP: Final[dict[str, Any]] = {
     "interactions": ("read", "search-type"),
     "search": {"_id": "token", "identifier": "token"},
 }
+#: As the guide's own CapabilityStatement (hl7.org/fhir/uv/bulkdata, version 2.0.0) names them.
 #: level -> (where it is called, its name, its definition).
 OPERATIONS: Final[dict[str, tuple[str, str, str]]] = {
     "system": ("/$export", "export", "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/export"),
