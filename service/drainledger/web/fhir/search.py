@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from datetime import datetime
+from functools import partial
 from typing import Any, Final
 from urllib.parse import urlencode
 
@@ -109,8 +110,7 @@ async def _search(request: Request, principal: Principal, type: str) -> Response
 
     def look(asked: Asked, tenant: str) -> Page:
         search = service_of(request).rest.search
-        may = lambda kind: may_read(principal, kind)  # noqa: E731 - one line, used once
-        return search.page(tenant, asked.query, dialect_of(request), asked.mark, may)
+        return search.page(tenant, asked.query, dialect_of(request), asked.mark, partial(may_read, principal))
 
     return await _answer(request, principal, type, pairs, look)
 
