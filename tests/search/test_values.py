@@ -107,6 +107,20 @@ def test_an_amount(asked: str, is_found: bool) -> None:
     assert finds("value-quantity", asked, valueQuantity=value) is is_found
 
 
+def test_behind_a_prefix_a_number_is_exact_however_it_is_written() -> None:
+    """9e1 is 85 to 95 by itself, and 90 behind gt (search.html#number)."""
+    value = {"value": Decimal("93"), "unit": "mL", "system": UCUM, "code": "mL"}
+    asked = ("9e1", "gt9e1", "ge9e1", "lt9e1", "ne9e1", "sa9e1")
+    assert [finds("value-quantity", each, valueQuantity=value) for each in asked] == [
+        True,
+        True,
+        True,
+        False,
+        False,
+        True,
+    ]
+
+
 def test_a_lower_bound_is_found_by_what_it_may_be() -> None:
     value = {"value": Decimal("100"), "comparator": ">=", "unit": "mL", "system": UCUM, "code": "mL"}
     found = {
