@@ -31,8 +31,9 @@ def test_many_are_written_as_one_is(tmp_path: Path) -> None:
 
 def spliced(splicer: Splicer, type_: str, body: bytes, version: int, updated: datetime) -> bytes:
     parts = {"p": Part(type_, version, 1, b"", "", ""), "q": Part("Another", 1, 1, b"", "", "")}
-    ((line,),) = splicer.row(parts, {"p": (body, updated)}, {type_}).values()
-    return line
+    (lines,) = splicer.row(parts, {"p": body}, {"p": updated}, {type_}).values()
+    assert (lines.count, bytes(lines.data[-1:])) == (1, b"\n")
+    return bytes(lines.data[:-1])
 
 
 def _issued(body: bytes) -> datetime:

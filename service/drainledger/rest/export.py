@@ -25,7 +25,7 @@ from drainledger.fhir.dialect import USE_TYPE
 from drainledger.fhir.fragments import encode
 from drainledger.fhir.resource import Fhir
 from drainledger.rest.adapter import adapter_of
-from drainledger.rest.ndjson import Files
+from drainledger.rest.ndjson import Files, Lines
 from drainledger.rest.repository import STORED
 from drainledger.rest.scan import whole_id
 from drainledger.rest.splicing import Splicer
@@ -54,6 +54,8 @@ TYPES: Final[Mapping[Level, tuple[str, ...]]] = {
 }
 _UNITS: Final = frozenset({"Device", "DeviceMetric"})
 _AT_ONCE: Final = 2000
+#: What is said when all is read that is stored.
+_MOST_PERCENT: Final = 98
 _SUBJECT: Final = re.compile(rb'"reference":"Patient/([A-Za-z0-9.-]+)"')
 _DEVICE: Final = re.compile(rb'"device":\{"reference":"Device/([A-Za-z0-9.-]+)"')
 
@@ -121,7 +123,7 @@ class Export:
             else encode(self._shown(found.resource(order.fhir)))
         )
         name = USE_TYPE[order.fhir] if found.type == USE_TYPE["R4"] else found.type
-        files.put(name, [line], _patients_of(found))
+        files.put(name, Lines(bytearray(line + b"\n"), 1), _patients_of(found))
 
     def _tell(self, percent: int, files: Files) -> None:
         if files.done % _AT_ONCE == 0:
@@ -138,15 +140,16 @@ class Export:
             return
         is_plain = self._order.fhir == "R4" and self._order.elements is None
         splicer = Splicer()
-        for some in sweep(self._store, self._tenant, self._horizon):
-            for each in some:
-                if is_plain and self._is_as_a_whole(each):
-                    self._put_row(files, each, splicer)
-                    continue
-                for found in _stored(each, self._types):
-                    if self._is_wanted(found):
-                        self._put(files, found)
-            self._going(_percent(some), files.done)
+        for number, each in enumerate(sweep(self._store, self._tenant, self._horizon)):
+            if number % _AT_ONCE == 0:
+                self._going(_percent(each), files.done)
+            if is_plain and self._is_as_a_whole(each):
+                self._put_row(files, each, splicer)
+                continue
+            for found in _stored(each, self._types):
+                if self._is_wanted(found):
+                    self._put(files, found)
+        self._going(_MOST_PERCENT, files.done)
 
     def _is_as_a_whole(self, standing: Standing) -> bool:
         """Whether all that an id has is of the one patient whom its row names, and is wanted."""
@@ -156,8 +159,9 @@ class Export:
     def _put_row(self, files: Files, standing: Standing, splicer: Splicer) -> None:
         """The same as `_put` for all of a row, in less time: most of an export goes through here."""
         patients = () if standing.patient is None else (standing.patient,)
-        for type_, some in splicer.row(standing.parts, standing.bodies, self._types).items():
-            files.put(type_, some, patients)
+        found = splicer.row(standing.parts, standing.bodies, standing.received, self._types)
+        for type_, lines in found.items():
+            files.put(type_, lines, patients)
 
     def _scanned(self, wanted: Wanted) -> Iterator[Stored]:
         """All of a scan, in several transactions: none of them lasts long."""
@@ -213,13 +217,12 @@ class Export:
 def _stored(standing: Standing, types: frozenset[str]) -> Iterator[Stored]:
     for part, entry in standing.parts.items():
         if entry.type in types:
-            body, updated = standing.bodies[part]
             yield Stored(
                 type=entry.type,
                 id=whole_id(standing.id, part),
                 version=entry.version,
-                updated=updated,
-                body=body,
+                updated=standing.received[part],
+                body=standing.bodies[part],
                 status=entry.status,
                 code=entry.code,
                 patient=standing.patient,
@@ -235,9 +238,9 @@ def _patients_of(found: Stored) -> set[str]:
     return {each.decode() for each in _SUBJECT.findall(found.body)}
 
 
-def _percent(standing: list[Standing]) -> int:
+def _percent(standing: Standing) -> int:
     """Ids are sums, evenly spread: how far one is in the order of all."""
     try:
-        return min(98, int(standing[-1].id[:4], 16) * 100 >> 16) if standing else 98
+        return min(_MOST_PERCENT, int(standing.id[:4], 16) * 100 >> 16)
     except ValueError:
         return 50

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import pairwise
 from pathlib import Path
 from typing import IO, Final
 
-from msgspec import Struct
+from msgspec import Struct, field
 
 #: Bytes gathered before they are handed to the disk, and how many such handfuls may wait for it.
 _HANDFUL: Final = 1 << 20
@@ -24,13 +25,19 @@ class File(Struct, frozen=True, array_like=True):
     count: int
 
 
+class Lines(Struct):
+    """Resources of one type, each with the end of its line."""
+
+    data: bytearray = field(default_factory=bytearray)
+    count: int = 0
+
+
 class _Open(Struct):
     name: str
     out: IO[bytes]
     patients: set[str]
     count: int = 0
-    gathered: list[bytes] = []
-    size: int = 0
+    gathered: bytearray = field(default_factory=bytearray)
 
 
 class Files:
@@ -41,6 +48,7 @@ class Files:
         self._folder, self._most = folder, most
         self._open: dict[str, _Open] = {}
         self._numbers: dict[str, int] = {}
+        self._outs: list[IO[bytes]] = []
         self._disk = ThreadPoolExecutor(1, thread_name_prefix="export files")
         self._waiting: deque[Future[None]] = deque()
         self.done = 0
@@ -48,22 +56,22 @@ class Files:
         self.files: list[File] = []
         self.touched: list[list[str]] = []
 
-    def put(self, type_: str, lines: Sequence[bytes], patients: Collection[str] = ()) -> None:
-        """Resources of one type, each a line without its end."""
-        place = 0
-        while place < len(lines):
-            open_ = self._open.get(type_)
-            if open_ is None or open_.count == self._most:
-                open_ = self._next(type_)
-            some = lines[place : place + self._most - open_.count]
-            open_.gathered += some
-            open_.size += sum(map(len, some))
-            open_.count += len(some)
-            open_.patients.update(patients)
-            place += len(some)
-            if open_.size >= _HANDFUL:
-                self._hand_over(open_)
-        self.done += len(lines)
+    def put(self, type_: str, lines: Lines, patients: Collection[str] = ()) -> None:
+        """Adds resources of one type, which are of these patients."""
+        open_ = self._open.get(type_)
+        if open_ is None or open_.count == self._most:
+            open_ = self._next(type_)
+        room = self._most - open_.count
+        if lines.count > room:
+            for some in _parted(lines, room, self._most):
+                self.put(type_, some, patients)
+            return
+        open_.gathered += lines.data
+        open_.count += lines.count
+        open_.patients.update(patients)
+        self.done += lines.count
+        if len(open_.gathered) >= _HANDFUL:
+            self._hand_over(open_)
 
     def close(self) -> None:
         for type_ in list(self._open):
@@ -74,8 +82,8 @@ class Files:
     def abandon(self) -> None:
         """Closes what is open, whole or not."""
         self._disk.shutdown(cancel_futures=True)
-        for each in self._open.values():
-            each.out.close()
+        for each in self._outs:
+            each.close()
         self._open.clear()
 
     def _next(self, type_: str) -> _Open:
@@ -83,7 +91,8 @@ class Files:
         number = self._numbers[type_] = self._numbers.get(type_, 0) + 1
         name = f"{type_}.{number}.ndjson"
         handle = os.open(self._folder / name, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-        open_ = self._open[type_] = _Open(name, os.fdopen(handle, "wb", buffering=0), set())
+        self._outs.append(os.fdopen(handle, "wb", buffering=0))
+        open_ = self._open[type_] = _Open(name, self._outs[-1], set())
         return open_
 
     def _end(self, type_: str) -> None:
@@ -96,9 +105,7 @@ class Files:
         self.touched.append(sorted(open_.patients))
 
     def _hand_over(self, open_: _Open) -> None:
-        open_.gathered.append(b"")  # the last line has its end, too
-        handful = b"\n".join(open_.gathered)
-        open_.gathered, open_.size = [], 0
+        handful, open_.gathered = open_.gathered, bytearray()
         self._waiting.append(self._disk.submit(_write, open_.out, handful))
         self._wait(_WAITING)
 
@@ -108,7 +115,15 @@ class Files:
             self._waiting.popleft().result()
 
 
-def _write(out: IO[bytes], handful: bytes) -> None:
+def _parted(lines: Lines, first: int, most: int) -> Iterator[Lines]:
+    """The same, so many resources and then so many at most; in JSON a line's end stands in no text."""
+    each = lines.data.split(b"\n")[:-1]
+    ends = (0, *range(first, len(each), most), len(each))
+    for start, end in pairwise(ends):
+        yield Lines(bytearray().join(one + b"\n" for one in each[start:end]), end - start)
+
+
+def _write(out: IO[bytes], handful: bytearray) -> None:
     rest = memoryview(handful)
     while rest:
         rest = rest[out.write(rest) :]

@@ -9,6 +9,7 @@ from collections.abc import Collection, Mapping
 from datetime import UTC, datetime
 from typing import Final
 
+from drainledger.rest.ndjson import Lines
 from drainledger.store.rows import Part
 
 _META: Final = b'"meta":{'
@@ -28,41 +29,48 @@ class Splicer:
     def row(
         self,
         parts: Mapping[str, Part],
-        bodies: Mapping[str, tuple[bytes, datetime]],
+        bodies: Mapping[str, bytes],
+        received: Mapping[str, datetime],
         types: Collection[str],
-    ) -> dict[str, list[bytes]]:
-        """Type -> its resources among these, each a line. `bodies` are R4 as emitted, and when each was received."""
-        lines: dict[str, list[bytes]] = {}
+    ) -> dict[str, Lines]:
+        """Type -> its resources among these. `bodies` are R4 as emitted, `received` when each of them was."""
+        found: dict[str, Lines] = {}
         last, written, text = self._updated, self._issued, self._text
+        version, told = 0, b""
         for part, entry in parts.items():
             if entry.type not in types:
                 continue
-            body, updated = bodies[part]
+            body, updated = bodies[part], received[part]
             # An unescaped quote stands in no text of JSON, and no resource here contains another: there is one, and it
             # is found sooner from the end.
-            found = body.rfind(_ISSUED)
-            issued = body[found + 10 : body.index(b'"', found + 10)] if found >= 0 else b""
+            place = body.rfind(_ISSUED)
+            issued = body[place + 10 : body.index(b'"', place + 10)] if place >= 0 else b""
             if issued != written or updated is not last:
                 last, written, text = updated, issued, _written(issued, updated)
+                version = 0
+            if entry.version != version:
+                version = entry.version
+                told = b'"versionId":"%d","lastUpdated":"%b"' % (version, text)
+            lines = found.get(entry.type)
+            if lines is None:
+                lines = found[entry.type] = Lines()
+            # Onto the end of one buffer: to make a line by itself, a megabyte after the other, takes twice as long.
+            data = lines.data
             place = body.find(_META) + 8
             if place < 8:
-                line = _without_meta(body, entry.version, text)
+                place = body.index(b'",', body.index(_ID) + len(_ID)) + 2
+                data += body[:place]
+                data += b'"meta":{%b},' % told
             else:
-                end = b'"' if body[place] == _END else b'",'
-                told = b'"versionId":"%d","lastUpdated":"' % entry.version
-                line = b"".join((body[:place], told, text, end, body[place:]))
-            if entry.type in lines:
-                lines[entry.type].append(line)
-            else:
-                lines[entry.type] = [line]
+                data += body[:place]
+                data += told
+                if body[place] != _END:
+                    data += b","
+            data += body[place:]
+            data += b"\n"
+            lines.count += 1
         self._updated, self._issued, self._text = last, written, text
-        return lines
-
-
-def _without_meta(body: bytes, version: int, text: bytes) -> bytes:
-    place = body.index(b'",', body.index(_ID) + len(_ID)) + 2
-    told = b'"meta":{"versionId":"%d","lastUpdated":"%b"},' % (version, text)
-    return body[:place] + told + body[place:]
+        return found
 
 
 def _written(issued: bytes, updated: datetime) -> bytes:

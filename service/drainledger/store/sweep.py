@@ -20,15 +20,16 @@ from drainledger.store.schema import versions
 from drainledger.store.store import Store
 
 #: Rows asked for at once: some megabytes.
-_BATCH: Final = 1000
+_BATCH: Final = 400
 
 
 class Standing(Struct):
-    """What there is of one id: `told` its parts as its last row tells them, `bodies` part -> (body, when it was
-    received), the latest of each. `patient` and `drain` are the last row's."""
+    """What there is of one id: `told` its parts as its last row tells them, `bodies` part -> its latest body,
+    `received` part -> when that was received. `patient` and `drain` are the last row's."""
 
     id: str
-    bodies: dict[str, tuple[bytes, datetime]] = field(default_factory=dict)
+    bodies: dict[str, bytes] = field(default_factory=dict)
+    received: dict[str, datetime] = field(default_factory=dict)
     told: bytes = b""
     patient: str | None = None
     drain: str | None = None
@@ -38,30 +39,32 @@ class Standing(Struct):
         return codec.decode_parts(self.told)
 
 
-def sweep(store: Store, tenant: str, horizon: int) -> Iterator[list[Standing]]:
-    """Every id that has a row up to the seq `horizon`, in code point order, some at a time. Memory: one batch of rows,
-    and the latest bodies of one id."""
-    place: tuple[str, int] | None = None
+def sweep(store: Store, tenant: str, horizon: int) -> Iterator[Standing]:
+    """Every id that has a row up to the seq `horizon`, in code point order. Memory: one batch of rows as they are
+    stored, and the latest bodies of one id; so what is unpacked is still near when it is used, and its place is used
+    again."""
     open_: Standing | None = None
+    for id_, _, micros, patient, drain, parts, bodies in _all_rows(store, tenant, horizon):
+        if open_ is None or open_.id != id_:
+            if open_ is not None:
+                yield open_
+            open_ = Standing(id_)
+        open_.told, open_.patient, open_.drain = parts, patient, drain
+        some = codec.decode_bodies(bodies)
+        open_.bodies.update(some)
+        open_.received.update(dict.fromkeys(some, from_micros(micros)))
+    if open_ is not None:
+        yield open_
+
+
+def _all_rows(store: Store, tenant: str, horizon: int) -> Iterator[Any]:
+    place: tuple[str, int] | None = None
     while True:
         rows = _rows(store, tenant, horizon, place)
-        done: list[Standing] = []
-        for id_, _, micros, patient, drain, parts, bodies in rows:
-            if open_ is None or open_.id != id_:
-                if open_ is not None:
-                    done.append(open_)
-                open_ = Standing(id_)
-            open_.told, open_.patient, open_.drain = parts, patient, drain
-            received_at = from_micros(micros)
-            for part, body in codec.decode_bodies(bodies).items():
-                open_.bodies[part] = (body, received_at)
+        yield from rows
         if len(rows) < _BATCH:
-            if open_ is not None:
-                done.append(open_)
-            yield done
             return
         place = (rows[-1][0], rows[-1][1])
-        yield done
 
 
 def _rows(store: Store, tenant: str, horizon: int, place: tuple[str, int] | None) -> list[Any]:

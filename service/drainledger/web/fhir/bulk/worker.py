@@ -19,7 +19,7 @@ import msgspec
 
 from drainledger.fhir.fragments import encode
 from drainledger.rest.export import Export, Order
-from drainledger.rest.ndjson import Files
+from drainledger.rest.ndjson import Files, Lines
 from drainledger.rest.rest import Rest
 from drainledger.settings import Settings
 from drainledger.store import exports
@@ -262,6 +262,6 @@ def _errors(folder: Path, order: Order) -> list[Any]:
     files = Files(folder, len(order.told))
     for text in order.told:
         issue = Issue(severity="warning", code="not-supported", diagnostics=text)
-        files.put("OperationOutcome", [encode(outcome([issue]))])
+        files.put("OperationOutcome", Lines(bytearray(encode(outcome([issue])) + b"\n"), 1))
     files.close()
     return files.files
