@@ -74,3 +74,16 @@ def test_a_bad_answer_costs_those_who_are_known_nothing(answer: httpx.Response |
     assert ask(keys) == ["one"]
     with pytest.raises(KeysUnavailable):
         ask(fresh)
+
+
+@respx.mock
+def test_a_set_that_comes_slowly_is_not_waited_for() -> None:
+    """Each byte may come in time and the whole never."""
+
+    async def slow(request: httpx.Request) -> httpx.Response:
+        await asyncio.sleep(60)
+        raise AssertionError("it was given up before")
+
+    respx.get(URL).mock(side_effect=slow)
+    with pytest.raises(KeysUnavailable):
+        ask(keyset.PublicKeys(keyset.from_url(URL, seconds=0.05), Clock()))

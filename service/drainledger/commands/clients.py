@@ -141,12 +141,17 @@ def _public_keys(path: Path) -> bytes:
         found = usable(raw)
     except ValueError:
         found = None
-    if found is None or len(found.keys) != len(listed) or not all(key.get("kid") for key in listed):
+    if found is None or len(found.keys) != len(listed) or not all(map(_is_signing, listed)):
         raise typer.BadParameter(
-            f"{path}: each key is an RSA key of at least 2048 bits or an elliptic-curve key, and has a kid",
+            f"{path}: each key is an RSA key of at least 2048 bits or an elliptic-curve key of P-384, and has a kid",
             param_hint="--jwks",
         )
     return raw
+
+
+def _is_signing(key: dict[str, Any]) -> bool:
+    """Whether it can be named, and its curve is that of ES384 (RFC 7518, 3.4)."""
+    return bool(key.get("kid")) and (key.get("kty") != "EC" or key.get("crv") == "P-384")
 
 
 def _check_url(url: str) -> None:

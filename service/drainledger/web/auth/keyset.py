@@ -20,6 +20,8 @@ KEPT: Final = 600.0
 AT_MOST_EVERY: Final = 30.0
 _WITHOUT_ANY: Final = 2.0
 _LONGEST: Final = 1 << 20
+#: The whole set has come by then, s; what is waited for meanwhile is the callers'.
+_WITHIN: Final = 10.0
 _LEAST_RSA_BITS: Final = 2048
 
 
@@ -90,11 +92,12 @@ def from_file(path: Path) -> Callable[[], Awaitable[bytes]]:
     return fetch
 
 
-def from_url(url: str) -> Callable[[], Awaitable[bytes]]:
+def from_url(url: str, seconds: float = _WITHIN) -> Callable[[], Awaitable[bytes]]:
     async def fetch() -> bytes:
         import httpx  # here, where it is needed: the service starts without it
 
         async with (
+            asyncio.timeout(seconds),  # the client's own is for each piece
             httpx.AsyncClient(timeout=5, follow_redirects=False) as client,
             client.stream("GET", url, headers={"Accept": "application/json"}) as answer,
         ):
