@@ -122,7 +122,9 @@ class Settings(BaseSettings):
         30, description="time to finish what is begun when the service is told to stop"
     )
     min_free_bytes: int = Field(
-        256 * MiB, ge=0, description="free disk space below which `/health/ready` says no"
+        256 * MiB,
+        ge=0,
+        description="free disk space below which `/health/ready` says no and bulk exports end",
     )
 
     @field_validator("base", "public_url", mode="after")

@@ -148,6 +148,9 @@ def test_a_ward_is_a_group_and_holds_its_own(http: Http, conformance_dir: Path) 
     seen: dict[str, set[str]] = {}
     for name, told in wards.items():
         read = http.get(f"/fhir/R4/Group/{told['id']}")
+        system = told["identifier"][0]["system"]
+        for asked, total in ((f"{system}|{name}", 1), (f"https://else.example|{name}", 0), (f"|{name}", 0)):
+            assert http.get("/fhir/R4/Group", params={"identifier": asked}).json()["total"] == total
         assert read.json() == told
         bodies.append(read.content)
         assert http.get("/fhir/R4/Group", params={"identifier": name}).json()["total"] == 1
@@ -323,3 +326,17 @@ def test_the_demonstration_needs_no_token(tmp_path: Path) -> None:
         manifest = exported(http)
         assert manifest["requiresAccessToken"] is False
         assert resources(http, manifest)
+
+
+def test_a_file_comes_packed_where_that_is_taken(http: Http) -> None:
+    url = exported(http, params={"_type": "Patient"})["output"][0]["url"]
+    for taken, packed in (
+        ("gzip", "gzip"),
+        ("br, gzip;q=0.5", "gzip"),
+        ("gzip;q=0, identity", None),
+        ("gzip; q=0.0", None),
+        ("identity", None),
+    ):
+        answered = http.get(url, headers={"Accept-Encoding": taken})
+        assert answered.headers.get("content-encoding") == packed, taken
+        assert json.loads(answered.content.splitlines()[0])["resourceType"] == "Patient"

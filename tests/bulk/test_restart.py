@@ -16,7 +16,7 @@ from drainledger.rest.ndjson import Files
 from drainledger.store import exports
 from drainledger.store.store import Store
 from drainledger.web.fhir.bulk.worker import _MOST_ATTEMPTS
-from tests.bulk.exporting import finished, resources
+from tests.bulk.exporting import finished, order, place, resources
 from tests.convert.journals import ward as ward_records
 from tests.web.http import Http, caller, key_for, settings_for, store_of
 
@@ -138,3 +138,51 @@ def test_one_of_a_tenant_is_at_work_at_a_time(tmp_path: Path) -> None:
         rest = exports.take(store, "a", now=after, lease_until=after)
         assert rest is not None
         assert rest.export_id == second.export_id
+
+
+def test_who_was_too_slow_leaves_the_files_of_the_next_alone(tmp_path: Path) -> None:
+    with caller(settings_for(tmp_path)) as http:
+        assert http.key is not None
+        jobs = http.app.state.service.exports
+        jobs.close()
+        row = ordered(store_of(http.app), http.key, datetime.now(UTC))
+        slow = jobs._take()
+        later = datetime.now(UTC) + timedelta(hours=1)
+        taken = exports.take(
+            store_of(http.app), "another", now=later, lease_until=later + timedelta(minutes=1)
+        )
+        assert taken is not None
+        theirs = jobs.folder_of(row.export_id) / str(taken.attempts)
+        theirs.mkdir(parents=True)
+        jobs._fail(slow)
+        assert theirs.is_dir()
+        kept = exports.find(store_of(http.app), "north", row.export_id)
+        assert kept is not None
+        assert (kept.state, kept.worker) == ("running", "another")
+
+
+def test_an_export_ends_before_the_disk_is_full(tmp_path: Path) -> None:
+    """The database may be on the same disk, and readings come in."""
+    with caller(settings_for(tmp_path, min_free_bytes=1 << 62)) as http:
+        filled(http)
+        told = finished(http, place(order(http)))
+        assert (told.status_code, told.json()["resourceType"]) == (500, "OperationOutcome")
+        assert not any(http.app.state.service.exports.root.iterdir())
+
+
+def test_exports_go_on_after_a_fault_that_nobody_thought_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with caller(settings_for(tmp_path)) as http:
+        jobs, faults = http.app.state.service.exports, [ValueError("nobody thought of it")]
+        clean = jobs._clean
+
+        def faulty() -> None:
+            if faults:
+                raise faults.pop()
+            clean()
+
+        monkeypatch.setattr(jobs, "_clean", faulty)
+        where = place(order(http))
+        assert finished(http, where).status_code == 200
+        assert not faults

@@ -49,13 +49,18 @@ def ward_id(renderer: Renderer, name: str) -> str:
     return renderer.ids.within(renderer.ids.adapter(), "ward", name)
 
 
+def ward_system(renderer: Renderer) -> str:
+    """What wards' names are identifiers of."""
+    return f"{renderer.base}/sid/ward"
+
+
 def group(ward: Ward, renderer: Renderer, fhir: Fhir) -> Json:
     """The ward as a Group of people; R5 has `membership` where R4 has `actual` (R5 group.html)."""
     kind: Json = {"actual": True} if fhir == "R4" else {"membership": "enumerated"}
     return {
         "resourceType": "Group",
         "id": ward.id,
-        "identifier": [{"system": f"{renderer.base}/sid/ward", "value": ward.name}],
+        "identifier": [{"system": ward_system(renderer), "value": ward.name}],
         "active": True,
         "type": "person",
         **kind,

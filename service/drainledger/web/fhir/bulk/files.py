@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,6 +22,7 @@ router = APIRouter()
 
 NDJSON: Final = "application/fhir+ndjson"
 _STEP: Final = 1 << 18
+_NO_WEIGHT: Final = re.compile(r"q=0(\.0{0,3})?")
 _GZIP: Final = 31  # zlib: 15 bits, and a gzip header
 
 
@@ -33,7 +35,7 @@ async def file(request: Request, principal: FhirReader, id: str, name: str) -> R
         path, patients = _found(row, name, service.exports.folder_of(row.export_id))
         access.patients.update(patients)
     headers = {"Cache-Control": "private, no-store", "Vary": "Accept-Encoding, Authorization"}
-    if "gzip" in request.headers.get("accept-encoding", "") and request.method == "GET":
+    if _takes_gzip(request.headers.get("accept-encoding", "")) and request.method == "GET":
         return StreamingResponse(
             _packed(path), media_type=NDJSON, headers=headers | {"Content-Encoding": "gzip"}
         )
@@ -55,6 +57,15 @@ def _found(row: ExportRow, name: str, folder: Path) -> tuple[Path, list[str]]:
         "There is no such file: take the URLs of the manifest. Where there are several replicas, all of them need the "
         "same export_dir.",
     )
+
+
+def _takes_gzip(accepted: str) -> bool:
+    """RFC 9110, 12.5.3: named, and not with the weight 0."""
+    for each in accepted.lower().split(","):
+        coding, _, weight = each.replace(" ", "").partition(";")
+        if coding == "gzip":
+            return not _NO_WEIGHT.fullmatch(weight)
+    return False
 
 
 def _packed(path: Path) -> Iterator[bytes]:

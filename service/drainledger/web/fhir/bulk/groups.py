@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from drainledger.rest.bundles import searchset
-from drainledger.rest.wards import Ward, group, wards
+from drainledger.rest.wards import Ward, group, ward_system, wards
 from drainledger.web.auth.principal import Principal
 from drainledger.web.fhir.access import FhirReader, require
 from drainledger.web.fhir.base import dialect_of, fhir_base, service_of
@@ -43,7 +43,8 @@ async def search(request: Request, principal: FhirReader) -> Response:
     async with service.audit.access(request, principal, "search") as access:
         require(principal, "Group")
         refuse_unknown(request, _FORMS | {"_id", "identifier"})
-        found = [ward for ward in await _wards(request, principal) if _fits(request, ward)]
+        system = ward_system(service.rest.renderer(principal.tenant))
+        found = [ward for ward in await _wards(request, principal) if _fits(request, ward, system)]
         for ward in found:
             access.patients.update(ward.patients)
         base = fhir_base(request)
@@ -73,11 +74,9 @@ def _shown(request: Request, principal: Principal, ward: Ward) -> dict[str, Any]
     return group(ward, service_of(request).rest.renderer(principal.tenant), dialect_of(request))
 
 
-def _fits(request: Request, ward: Ward) -> bool:
+def _fits(request: Request, ward: Ward, system: str) -> bool:
+    """A name alone is of any system (R4 search.html#token)."""
     ids = [each for text in request.query_params.getlist("_id") for each in text.split(",")]
-    names = [
-        each.rpartition("|")[2]
-        for text in request.query_params.getlist("identifier")
-        for each in text.split(",")
-    ]
-    return (not ids or ward.id in ids) and (not names or ward.name in names)
+    named = [each for text in request.query_params.getlist("identifier") for each in text.split(",")]
+    tokens = {ward.name, f"{system}|{ward.name}", f"{system}|"}
+    return (not ids or ward.id in ids) and (not named or not tokens.isdisjoint(named))

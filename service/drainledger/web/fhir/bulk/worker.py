@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import secrets
 import shutil
@@ -105,7 +106,7 @@ class Exports:
                 if row is not None:
                     self._do(row)
                     continue
-            except StoreFault as error:
+            except Exception as error:  # whatever it is: without this thread all exports would wait for ever
                 logs.logger().error("exports", **logs.told(error))
             self._woken.wait(EVERY)
             self._woken.clear()
@@ -137,9 +138,7 @@ class Exports:
             exports.give_back(self._store, row)
         except _Lost:
             logs.logger().info("export cancelled or taken up by another", **told)
-            shutil.rmtree(self._attempt(row), ignore_errors=True)
-            if exports.find(self._store, row.tenant, row.export_id) is None:
-                self.discard(row.export_id)
+            self._leave(row)
         except StoreFault:
             raise  # the lease runs out, and it is tried again
         except Exception as error:
@@ -147,8 +146,16 @@ class Exports:
             self._fail(row)
 
     def _fail(self, row: ExportRow) -> None:
-        self.discard(row.export_id)
-        exports.fail(self._store, row, expires_at=self._clock() + self._kept)
+        if exports.fail(self._store, row, expires_at=self._clock() + self._kept):
+            self.discard(row.export_id)
+        else:
+            self._leave(row)
+
+    def _leave(self, row: ExportRow) -> None:
+        """A job that is this worker's no more: what another writes of it stays."""
+        shutil.rmtree(self._attempt(row), ignore_errors=True)
+        if exports.find(self._store, row.tenant, row.export_id) is None:
+            self.discard(row.export_id)
 
     @property
     def _kept(self) -> timedelta:
@@ -240,6 +247,9 @@ class Exports:
                 raise _Lost
             if self._stopping.is_set():
                 raise _Stopped
+            if shutil.disk_usage(self.root).free < self._settings.min_free_bytes:
+                # Of the same disk readings may need what is left.
+                raise OSError(errno.ENOSPC, "too little space is free for an export")
 
         thread = threading.Thread(target=renewing, name="export lease", daemon=True)
         thread.start()
