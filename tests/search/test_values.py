@@ -254,3 +254,66 @@ def test_what_narrows() -> None:
     assert (wide.wanted_patients(), wide.wanted_codes(), wide.since_updated()) == (None, None, None)
     assert query(("code", "http://loinc.org|9129-8,chamber-level")).wanted_codes() is None
     assert query(("_id", "x,y"), ("_id", "y")).wanted_ids() == {"y"}
+
+
+@pytest.mark.parametrize(
+    ("name", "values"),
+    [
+        (
+            "code",
+            ["interval-output", "|none", f"{LOCAL}|", "http://loinc.org|9129-8", f"{LOCAL}|9129-8", "x"],
+        ),
+        (
+            "identifier",
+            ["7", "https://mrn.example|7", "https://mrn.example|", "|7", "https://other.example|7"],
+        ),
+        ("subject", ["p-1", "Patient/p-1", "p-1/_history/2", "Patient/p-1/_history/3", "Device/p-1", "p-2"]),
+        ("patient.identifier", ["7", "https://mrn.example|7", "|7", "8"]),
+    ],
+)
+def test_of_several_values_any_will_do(name: str, values: list[str]) -> None:
+    """All pairs of them: as if each had been asked for by itself (search.html#combining)."""
+    resource: dict[str, Any] = {
+        "code": {"coding": [{"system": LOCAL, "code": "interval-output"}, {"code": "none"}]},
+        "identifier": [{"system": "https://mrn.example", "value": "7"}],
+        "subject": {
+            "reference": "Patient/p-1/_history/2",
+            "identifier": {"system": "https://mrn.example", "value": "7"},
+        },
+    }
+    alone = {value: finds(name, value, **resource) for value in values}
+    assert set(alone.values()) == {True, False}
+    for one in values:
+        for other in values:
+            assert finds(name, f"{one},{other}", **resource) is (alone[one] or alone[other])
+
+
+@pytest.mark.parametrize(
+    "pairs",
+    [
+        [("code", ",".join(map(str, range(501))))],
+        [("code", ",".join(map(str, range(300)))), ("status:not", ",".join(map(str, range(300))))],
+        [("_has:Observation:focus:code", ",".join(map(str, range(251))))] * 2,
+        [("date", ",".join(f"20{year:02}" for year in range(21)))],
+        [("value-quantity", ",".join(map(str, range(11)))), ("date", ",".join(["2026"] * 10))],
+        [("code", "x" * 70_000)],
+    ],
+)
+def test_what_would_be_too_much_to_compare_is_refused(pairs: list[tuple[str, str]]) -> None:
+    kind = "Device" if pairs[0][0].startswith("_has") else "Observation"
+    with pytest.raises(SearchRefused) as refused:
+        query(*pairs, type=kind)
+    assert refused.value.issue == "too-costly"
+
+
+def test_as_much_as_that_is_taken() -> None:
+    many = query(
+        ("code", ",".join(map(str, range(500)))), ("date", ",".join(f"20{year:02}" for year in range(20)))
+    )
+    assert many.matches({"code": {"coding": [{"code": "499"}]}, "effectiveDateTime": "2019-03-01"})
+
+
+@pytest.mark.parametrize("zone", ["+14:30", "+99:99", "-15:00"])
+def test_no_clock_is_that_far_from_utc(zone: str) -> None:
+    with pytest.raises(SearchRefused):
+        query(("date", f"2026-03-28T08:00:00{zone}"))

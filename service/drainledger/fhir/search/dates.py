@@ -9,6 +9,7 @@ import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any, Final, NamedTuple
 
 from drainledger.fhir.search.refused import SearchRefused
@@ -20,6 +21,8 @@ _TEXT: Final = re.compile(
 _FIRST: Final = datetime.min.replace(tzinfo=UTC)
 _LAST: Final = datetime.max.replace(tzinfo=UTC)
 _TENTH: Final = 10
+#: Further from UTC no clock is (R4 datatypes.html#dateTime: the hours of an offset are at most 14).
+_FURTHEST: Final = timedelta(hours=14)
 
 
 class Span(NamedTuple):
@@ -29,6 +32,7 @@ class Span(NamedTuple):
     end: datetime
 
 
+@lru_cache(maxsize=4096)
 def span(text: str) -> Span:
     """Of a date, dateTime or instant. Raises ValueError."""
     match = _TEXT.fullmatch(text)
@@ -82,6 +86,8 @@ def _offset(zone: str | None) -> timedelta:
         return timedelta()
     assert zone is not None
     offset = timedelta(hours=int(zone[1:3]), minutes=int(zone[4:6]))
+    if offset > _FURTHEST:
+        raise ValueError
     return -offset if zone[0] == "-" else offset
 
 

@@ -7,7 +7,7 @@ What is wrong in a parameter that is known is refused; one that is not known is 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Any, Final
 
@@ -21,11 +21,16 @@ from drainledger.fhir.search.query import Clause, Has, Include, Query, SortKey
 from drainledger.fhir.search.refused import SearchRefused
 from drainledger.fhir.search.tokens import split_escaped, unescaped
 
-#: Resources on a page: where nothing is said, and at most; and values behind one parameter.
+#: Resources on a page: where nothing is said, and at most.
 USUAL: Final = 50
 MOST: Final = 500
+#: Values in one search, those behind _has among them: of tokens and references, which are looked up; and of what each
+#: resource has to be compared with one by one.
 MOST_VALUES: Final = 500
+MOST_COMPARED: Final = 20
+_LOOKED_UP: Final = frozenset({"token", "reference"})
 _PARAMETERS: Final = 100
+_LONGEST: Final = 64 * 1024
 _NAME: Final = re.compile(r"[A-Za-z_][A-Za-z_-]{0,63}")
 #: What says how the answer is written; read elsewhere.
 _OF_THE_ANSWER: Final = frozenset({"_format", "_pretty"})
@@ -64,8 +69,26 @@ def parse(
     """What `pairs` ask for of `type`, both as that version of FHIR writes them. Raises SearchRefused."""
     if len(pairs) > _PARAMETERS:
         raise SearchRefused("too-costly", None, f"Ask with at most {_PARAMETERS} parameters.")
+    if sum(len(name) + len(value) for name, value in pairs) > _LONGEST:
+        raise SearchRefused("too-costly", None, f"Ask with at most {_LONGEST} characters.")
     call = _Call(fhir=fhir, base=base, local=local, strict=strict, now=now)
-    return _Parsing(call, type).query(pairs)
+    query = _Parsing(call, type).query(pairs)
+    _check_work(query)
+    return query
+
+
+def _check_work(query: Query) -> None:
+    """Each resource that is looked at is compared with what was asked for: that is bounded as a whole."""
+    clauses = [*query.clauses, *(clause for has in query.has for clause in has.query.clauses)]
+    looked_up = sum(len(each.asked) for each in clauses if each.parameter.kind in _LOOKED_UP)
+    compared = sum(len(each.asked) for each in clauses if each.parameter.kind not in _LOOKED_UP)
+    if looked_up > MOST_VALUES or compared > MOST_COMPARED:
+        raise SearchRefused(
+            "too-costly",
+            None,
+            f"Ask for at most {MOST_VALUES} codes, identifiers and references at once, and for at most "
+            f"{MOST_COMPARED} dates, amounts and texts.",
+        )
 
 
 class _Parsing:
@@ -148,14 +171,9 @@ class _Parsing:
                 "not-supported", parameter.name, f"{parameter.name} takes {known} or no modifier."
             )
         texts = split_escaped(value, ",")
-        if len(texts) > MOST_VALUES:
-            raise SearchRefused(
-                "too-costly", parameter.name, f"{parameter.name}: at most {MOST_VALUES} values."
-            )
         asked = [self._asked(parameter, modifier, text) for text in texts]
-        if modifier == "identifier":
-            return Clause(parameter=parameter, modifier=modifier, asked=asked, look=_identifiers(parameter))
-        return Clause(parameter=parameter, modifier=modifier, asked=asked, look=parameter.values)
+        look = _identifiers(parameter) if modifier == "identifier" else parameter.values
+        return Clause(parameter=parameter, modifier=modifier, asked=asked, holds=_any_of(asked), look=look)
 
     def _check_chain(self, parameter: Parameter, modifier: str | None, chained: str) -> None:
         """Of a patient the identifier alone is known, and stands in every reference to one."""
@@ -263,6 +281,16 @@ class _Parsing:
                 f"_sort: {', '.join(sorted(self._known))}, with a - before it for the last first.",
             )
         return SortKey(parameter, text.startswith("-"))
+
+
+def _any_of(asked: Sequence[Any]) -> Callable[[Any], bool]:
+    """Whether any of them, which are of one kind, holds."""
+    match asked[0]:
+        case tokens.Asked():
+            return tokens.any_of(asked)
+        case references.Asked():
+            return references.any_of(asked)
+    return lambda value: any(each.holds(value) for each in asked)
 
 
 def _identifiers(parameter: Parameter) -> Any:

@@ -17,19 +17,20 @@ _INSTANT: Final = timedelta(microseconds=1)
 
 
 class Clause(Struct, frozen=True, kw_only=True):
-    """One parameter: any of `asked` holds of any value. `modifier` as it was written, None without; `look` gives the
-    values that are looked at."""
+    """One parameter: any of `asked` holds of any value, which `holds` tells. `modifier` as it was written, None
+    without; `look` gives the values that are looked at."""
 
     parameter: Parameter
     modifier: str | None
     asked: Sequence[Any]
+    holds: Callable[[Any], bool]
     look: Callable[[Json], Sequence[Any]]
 
     def matches(self, resource: Json) -> bool:
         values = self.look(resource)
         if self.modifier == "missing":
             return bool(values) is not self.asked[0]
-        found = any(asked.holds(value) for value in values for asked in self.asked)
+        found = any(self.holds(value) for value in values)
         return not found if self.modifier == "not" else found
 
     @property

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final, NamedTuple
 
 from drainledger.fhir.search.refused import SearchRefused
@@ -28,6 +28,21 @@ class Asked(NamedTuple):
             and self.version in (None, match["version"])
             for match in _named(value)
         )
+
+
+def any_of(asked: Sequence[Asked]) -> Callable[[Any], bool]:
+    """Whether any of them holds, in one look however many they are."""
+    wanted = set(asked)
+
+    def holds(value: Any) -> bool:
+        return any(
+            (type_, match["id"], version) in wanted
+            for match in _named(value)
+            for type_ in (None, match["type"])
+            for version in (None, match["version"])
+        )
+
+    return holds
 
 
 def asked(name: str, text: str, base: str, type_: str | None) -> Asked:

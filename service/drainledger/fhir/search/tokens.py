@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, NamedTuple
 
 from drainledger.fhir.search.refused import SearchRefused
@@ -20,6 +20,20 @@ class Asked(NamedTuple):
             (self.code is None or code == self.code) and (self.system is None or system == self.system)
             for system, code in _coded(value, self.own)
         )
+
+
+def any_of(asked: Sequence[Asked]) -> Callable[[Any], bool]:
+    """Whether any of them holds, in one look however many they are. `own` is the same in all."""
+    own = asked[0].own
+    pairs = {(each.system, each.code) for each in asked}
+
+    def holds(value: Any) -> bool:
+        return any(
+            not pairs.isdisjoint(((system, code), (None, code), (system, None)))
+            for system, code in _coded(value, own)
+        )
+
+    return holds
 
 
 def asked(name: str, text: str, own: str = "") -> Asked:

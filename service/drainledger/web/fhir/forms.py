@@ -14,6 +14,8 @@ from drainledger.web.v1.records import limits
 
 #: Fields of one form: each may be a list.
 MOST_FIELDS: Final = 1000
+#: In bytes; as long as that no search is.
+_LONGEST: Final = 512 * 1024
 _URLENCODED: Final = "application/x-www-form-urlencoded"
 
 
@@ -30,6 +32,10 @@ async def _posted(request: Request) -> list[tuple[str, str]]:
     stated = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if raw and stated != _URLENCODED:
         raise FhirRefusal("unsupported-type", f"Send the parameters of a search as {_URLENCODED}.")
+    if len(raw) > _LONGEST:
+        raise FhirRefusal(
+            "bad-parameter", f"Send at most {_LONGEST} bytes of parameters.", issue="too-costly"
+        )
     try:
         return parse_qsl(raw.decode(), keep_blank_values=True, max_num_fields=MOST_FIELDS)
     except ValueError:
