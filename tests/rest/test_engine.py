@@ -12,7 +12,7 @@ from drainledger.intake.intake import Intake
 from drainledger.rest import candidates, companions, engine
 from drainledger.rest.engine import Mark, Page
 from drainledger.rest.rest import Rest
-from drainledger.rest.stored import Stored
+from drainledger.rest.stored import Source, Stored
 from drainledger.rest.too_costly import TooCostly
 from drainledger.store.store import Store
 from tests.convert.journals import correction, reading, retraction, ward
@@ -239,3 +239,45 @@ def test_the_last_of_each_code(rest: Rest) -> None:
     for each in told:
         at = each.get("effectiveDateTime") or each["effectivePeriod"]["end"]
         assert at == latest[each["code"]["coding"][0]["code"]]
+
+
+class Counting:
+    """A source that says how many resources were taken out of it."""
+
+    def __init__(self, source: Source) -> None:
+        self.source = source
+        self.taken = 0
+
+    def scan(self, *asked: Any) -> Iterator[Any]:
+        for each in self.source.scan(*asked):
+            self.taken += 1
+            yield each
+
+    def current(self, *asked: Any) -> dict[str, Stored]:
+        return self.source.current(*asked)
+
+
+def test_no_more_is_gathered_than_may_come_along(
+    place: tuple[Store, Intake], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sources = dict(Rest(place[0], renderer_of).search._sources)
+    counting = sources["Observation"] = Counting(sources["Observation"])
+    search = engine.Engine(place[0], sources)
+    query = Asked("Patient", revincludes=(Along("Observation", Named("subject")),))
+    every = search.page(TENANT, query, "R4", None, lambda kind: True)
+    assert len(every.included) == counting.taken > 10
+    counting.taken = 0
+    monkeypatch.setattr(companions, "MOST", 5)
+    with pytest.raises(TooCostly):
+        search.page(TENANT, query, "R4", None, lambda kind: True)
+    assert counting.taken == 6
+
+
+def test_looking_for_what_refers_is_bounded_as_a_whole(rest: Rest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two times as much for two of them, and again for what came along."""
+    along = Along("Observation", Named("focus"))
+    every = len(pages(rest, Asked(count=1000)))
+    monkeypatch.setattr(companions, "REFERRING", every + 1)
+    assert page(rest, Asked("Device", revincludes=(along,))).included
+    with pytest.raises(TooCostly):
+        page(rest, Asked("Device", revincludes=(along, Along("Observation", Named("device")))))

@@ -21,8 +21,10 @@ Json: TypeAlias = dict[str, Any]
 
 #: Resources that come along with one page.
 MOST: Final = 5_000
-#: Resources that are looked at for those that refer to a page's.
+#: Resources that are looked at for those that refer to a page's, or to what came along with it.
 REFERRING: Final = 500_000
+#: What may be the id in a reference: it stands behind a slash (`Device/x`, `https://h/Device/x/_history/2`).
+_REFERRED: Final = re.compile(rb"/([A-Za-z0-9.-]+)")
 #: How often what came along may bring more.
 _ROUNDS: Final = 6
 
@@ -45,6 +47,7 @@ class Companions:
         self._fhir = fhir
         self._horizon = horizon
         self._may = may
+        self._looked_at = 0
 
     def of(self, matches: Sequence[Stored]) -> list[Stored]:
         """In the order in which they are found. Raises TooCostly."""
@@ -52,13 +55,16 @@ class Companions:
         found: list[Stored] = []
         fresh, rounds = list(matches), 0
         while fresh and rounds < _ROUNDS:
-            more = [each for each in self._next(fresh, is_first=not rounds) if each.reference not in known]
-            fresh = list({each.reference: each for each in more}.values())
-            known.update(each.reference for each in fresh)
-            found += fresh
+            start = len(found)
+            for each in self._next(fresh, is_first=not rounds):
+                if each.reference in known:
+                    continue
+                known.add(each.reference)
+                found.append(each)
+                if len(found) > MOST:
+                    raise TooCostly(f"More than {MOST} resources along with the matches", "a smaller _count")
+            fresh = found[start:]
             rounds += 1
-            if len(found) > MOST:
-                raise TooCostly(f"More than {MOST} resources along with the matches", "a smaller _count")
         return found
 
     def _next(self, fresh: Sequence[Stored], *, is_first: bool) -> Iterator[Stored]:
@@ -96,13 +102,12 @@ class Companions:
         if not targets or not self._may(type_):
             return
         wanted = Wanted(types=frozenset({type_}), patients=_patients(fresh), targets=_about(include, targets))
-        named = re.compile("|".join(re.escape(each.partition("/")[2]) for each in sorted(targets)).encode())
-        looked_at = 0
+        named = {each.partition("/")[2].encode() for each in targets}
         for _, stored in self._sources[type_].scan(self._read, wanted, self._horizon):
-            looked_at += 1
-            if looked_at > REFERRING:
+            self._looked_at += 1
+            if self._looked_at > REFERRING:
                 raise TooCostly("Who refers to these among so many resources", "what they refer to instead")
-            if named.search(stored.body) is None:
+            if named.isdisjoint(_REFERRED.findall(stored.body)):
                 continue
             resource = stored.resource(self._fhir)
             if not targets.isdisjoint(referred(self._fhir, include.parameter.values(resource))):
