@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,8 @@ from urllib.parse import urlsplit
 
 import pytest
 
+from drainledger.rest.bundles import searchset
+from drainledger.web.fhir import search as fhir_search
 from tests.convert.journals import collector, connected, correction, drain, reading, retraction
 from tests.web.http import Http, caller, key_for, settings_for
 from tests.web_fhir.validity import problems
@@ -196,3 +199,17 @@ def test_answers_are_valid(ward: Http, conformance_dir: Path, fhir: Any) -> None
     lastn = ward.get(f"/fhir/{fhir}/Observation/$lastn?patient={patient}&category=exam&max=2")
     assert lastn.status_code == 200
     assert problems([*bodies, lastn.content], fhir, conformance_dir) == []
+
+
+def test_an_answer_is_written_where_nobody_else_waits(ward: Http, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Thousands of resources take long to write: not on the thread that serves everybody."""
+    wrote = set[int]()
+
+    def noting(*args: Any, **named: Any) -> Any:
+        wrote.add(threading.get_ident())
+        return searchset(*args, **named)
+
+    monkeypatch.setattr(fhir_search, "searchset", noting)
+    assert ward.get("/fhir/R4/Observation").status_code == 200
+    assert len(wrote) == 1
+    assert threading.get_ident() not in wrote

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from drainledger.web.fhir import bundle as fhir_bundle
 from tests.reading.posted import DRAIN, MRN, concept, level, observation, quantity
 from tests.web.http import Answered, Http, key_for
 from tests.web_fhir.posted import bed, bundle, entry, issues, ledger, post, said
@@ -198,6 +199,17 @@ def test_entries_that_read_ask_for_the_scope_to_read(empty: Http) -> None:
         "403",
     ]
     assert empty.call("POST", "/fhir/R4", content=body, headers=headers, key=None).status_code == 401
+
+
+def test_what_the_entries_of_a_bundle_read_is_bounded(empty: Http, monkeypatch: pytest.MonkeyPatch) -> None:
+    bed(empty)
+    monkeypatch.setattr(fhir_bundle, "MOST_READ", 5_000)
+    asked = {"request": {"method": "GET", "url": "Device"}}
+    size = len(empty.get("/fhir/R4/Device").content)
+    fit = -(-5_000 // size)
+    answered = send(empty, bundle("batch", *[asked] * (fit + 2), entry(level(40))))
+    assert statuses(answered) == ["200"] * fit + ["413"] * 2 + ["201"]
+    assert responses(answered)[fit]["outcome"]["issue"][0]["code"] == "too-costly"
 
 
 def test_a_transaction_reads_what_it_wrote(empty: Http) -> None:

@@ -54,6 +54,8 @@ router = APIRouter()
 Json: TypeAlias = dict[str, Any]
 
 MOST_ENTRIES: Final = 1000
+#: Bytes that entries are answered with by what they read, from where on no more are read.
+MOST_READ: Final = 32 * 1024 * 1024
 _METHODS: Final = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE"})
 #: The header that each of these elements of Bundle.entry.request stands for.
 _CONDITIONS: Final = {"ifNoneMatch": "If-None-Match", "ifModifiedSince": "If-Modified-Since"}
@@ -107,9 +109,7 @@ async def post_bundle(
     posts = [one for one in asked if one.sent is not None and one.answered is None]
     if posts:
         await _write(request, principal, principal.source_of(source), posts, whole=kind == "transaction")
-    for one in asked:
-        if one.answered is None:
-            one.answered = _of_told(await ask(request, one.url, one.headers, f"{one.path}.request"))
+    await _read(request, [one for one in asked if one.answered is None])
     answered = [one.answered for one in asked]
     return fhir_reply(request, {"resourceType": "Bundle", "type": f"{kind}-response", **_listed(answered)})
 
@@ -352,6 +352,23 @@ def _became(
 ) -> list[list[Made]]:
     with service.store.read(principal.tenant) as read:
         return [made(service, read, one, source, each) for one, each in zip(fit, results, strict=True)]
+
+
+# Reading
+
+
+async def _read(request: Request, asked: Sequence[Asked]) -> None:
+    """Fills in what became of each. The whole answer is held until it is sent: what it may be is bounded."""
+    left = MOST_READ
+    for one in asked:
+        path = f"{one.path}.request"
+        if left <= 0:
+            text = "The entries before this one read as much as one Bundle can: send this one in another."
+            one.answered = _of_refusal(FhirRefusal("too-many-records", text, expression=[path]))
+            continue
+        told = await ask(request, one.url, one.headers, path)
+        left -= len(told.body)
+        one.answered = _of_told(told)
 
 
 # Out
