@@ -213,3 +213,46 @@ def test_an_answer_is_written_where_nobody_else_waits(ward: Http, monkeypatch: p
     assert ward.get("/fhir/R4/Observation").status_code == 200
     assert len(wrote) == 1
     assert threading.get_ident() not in wrote
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        "Observation?patient=P-1042",
+        "Observation?subject=Patient/P-1042,Patient/x",
+        "Patient?_id=P-1042",
+        "Device?_has:Observation:focus:patient=P-1042",
+        "Observation/$lastn?patient=P-1042&category=exam",
+    ],
+)
+def test_nor_one_that_stands_where_an_id_belongs(busy: Http, asked: str) -> None:
+    for each in found(busy, f"/fhir/R4/{asked}")["link"]:
+        assert "P-1042" not in each["url"]
+
+
+def test_an_id_does_stand_in_the_link(ward: Http, patient: str) -> None:
+    ident = patient.partition("/")[2]
+    for asked in (f"Observation?patient={ident}", f"Patient?_id={ident}"):
+        itself = link(found(ward, f"/fhir/R4/{asked}"), "self")
+        assert itself is not None
+        assert ident in itself
+
+
+def test_the_last_of_each_says_what_it_passes_over(ward: Http, patient: str) -> None:
+    """R4 observation-operation-lastn.html: what Observations are searched by, and max."""
+    asked = f"/fhir/R4/Observation/$lastn?patient={patient}&category=exam"
+    more = f"{asked}&_sort=date&_include:iterate=Observation:device&_count=1"
+    plain, told = found(ward, asked), found(ward, more)
+    assert ids(told) == ids(plain)
+    (outcome,) = [each["resource"] for each in told["entry"] if each["search"]["mode"] == "outcome"]
+    text = outcome["issue"][0]["diagnostics"]
+    assert all(name in text for name in ("_sort", "_include", "_count"))
+    assert ward.get(more, headers={"Prefer": "handling=strict"}).status_code == 400
+    assert ward.get(asked, headers={"Prefer": "handling=strict"}).status_code == 200
+    counted = found(ward, f"{asked}&_summary=count")
+    assert (counted["total"], counted.get("entry")) == (len(ids(plain)), None)
+
+
+@pytest.mark.parametrize("asked", ["patient:missing=false&category=exam", "patient=x&code:not=y"])
+def test_the_last_of_everybody_can_not_be_asked_for(ward: Http, asked: str) -> None:
+    assert ward.get(f"/fhir/R4/Observation/$lastn?{asked}").status_code == 400

@@ -105,7 +105,8 @@ class Engine:
         ids = last_of_each([seen(stored, resource) for _, stored, resource in walk], most)
         if walk.is_cut or len(ids) > SORTED:
             raise TooCostly("The last of so many Observations", "those of one patient, and a smaller max")
-        return Page(matches=candidates.these(ids), included=(), start=start, next=None, total=len(ids))
+        matches = [] if query.summary == "count" else candidates.these(ids)
+        return Page(matches=matches, included=(), start=start, next=None, total=len(ids))
 
 
 class _Found(Struct, frozen=True):

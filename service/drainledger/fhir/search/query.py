@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final, Literal
@@ -13,6 +14,8 @@ from drainledger.fhir.search.parameters import Parameter
 
 Json = Mapping[str, Any]
 Total = Literal["none", "estimate", "accurate"]
+#: How each id begins that is made here (drainledger.fhir.ids), and what the whole of a Patient's is.
+_MADE_HERE: Final = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _INSTANT: Final = timedelta(microseconds=1)
 
 
@@ -83,11 +86,19 @@ class Query(Struct, frozen=True, kw_only=True):
 
     @property
     def names_people(self) -> bool:
-        """Whether what was asked for may be a patient's number, so that no URL may hold it."""
-        inner = any(has.query.names_people for has in self.has)
-        return inner or any(
-            clause.modifier == "identifier" or clause.parameter.name == "identifier"
-            for clause in self.clauses
+        """Whether what was asked for may be a patient's number, so that no URL may hold it: also one that stands, by
+        mistake, where the id of a Patient belongs."""
+        return any(has.query.names_people for has in self.has) or any(map(self._names_people, self.clauses))
+
+    def _names_people(self, clause: Clause) -> bool:
+        if clause.modifier == "identifier" or clause.parameter.name == "identifier":
+            return True
+        if clause.modifier == "missing":
+            return False
+        if clause.parameter.name == "_id" and self.type == "Patient":
+            return any(asked.code is None or not _MADE_HERE.fullmatch(asked.code) for asked in clause.asked)
+        return clause.parameter.kind == "reference" and any(
+            asked.type in (None, "Patient") and not _MADE_HERE.match(asked.id) for asked in clause.asked
         )
 
     # What narrows; None is any

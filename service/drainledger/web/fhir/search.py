@@ -46,6 +46,8 @@ _FORM: Final = frozenset({"_format", "_pretty"})
 _MOST_LAST: Final = 100
 #: What `$lastn` has to be told.
 _LASTN: Final = (("patient", "subject"), ("category", "code", "combo-code"))
+#: What of a search has no place in it: all is on one page, in its own order, and nothing comes along.
+_NOT_OF_LASTN: Final = frozenset({"_count", "_include", "_revinclude", "_sort", "_total"})
 #: Of a cursor: servers and proxies take URLs of some 8 KiB.
 _LONGEST: Final = 6000
 
@@ -75,8 +77,16 @@ async def lastn(request: Request, principal: FhirReader) -> Response:
     """The latest of each code (R4 observation-operation-lastn.html); `max` of each, one where nothing is said."""
     pairs = await given_pairs(request)
     most = _most([value for name, value in pairs if name == "max"])
-    rest = [pair for pair in pairs if pair[0] != "max"]
-    names = {re.split("[:.]", name)[0] for name, _ in rest}
+    passed_over = [name for name, _ in pairs if name.partition(":")[0] in _NOT_OF_LASTN]
+    if passed_over and is_strict(request):
+        raise FhirRefusal(
+            "bad-parameter",
+            f"$lastn takes max and what Observations are searched by; leave out {', '.join(sorted(_NOT_OF_LASTN))}.",
+            issue="not-supported",
+            parameter=passed_over[0].partition(":")[0],
+        )
+    rest = [pair for pair in pairs if pair[0] != "max" and pair[0] not in passed_over]
+    names = {re.split("[:.]", name)[0] for name, _ in rest if not name.endswith((":missing", ":not"))}
     for needed in _LASTN:
         if names.isdisjoint(needed):
             raise FhirRefusal(
@@ -90,7 +100,8 @@ async def lastn(request: Request, principal: FhirReader) -> Response:
         search = service_of(request).rest.search
         return search.last_of_each(tenant, asked.query, dialect_of(request), most)
 
-    return await _answer(request, principal, "Observation", rest, look, most=most)
+    asked_over = tuple(name.partition(":")[0] for name in passed_over)
+    return await _answer(request, principal, "Observation", rest, look, most=most, passed_over=asked_over)
 
 
 @router.get("/{type}")
@@ -123,12 +134,14 @@ async def _answer(
     look: Callable[[Asked, str], Page],
     *,
     most: int | None = None,
+    passed_over: Sequence[str] = (),
 ) -> Response:
     action = "search" if most is None else "operation"
     async with service_of(request).audit.access(request, principal, action) as access:
         kind = served_type(request, type)
         require(principal, kind)
         asked = replace(_asked(request, principal, kind, pairs), most=most)
+        asked = replace(asked, query=replace(asked.query, ignored=[*asked.query.ignored, *passed_over]))
         for has in asked.query.has:
             require(principal, r4_name(dialect_of(request), has.query.type))
 
