@@ -6,12 +6,13 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
 
-from drainledger.rest.bundles import searchset
+from drainledger.web.fhir import history as fhir_history
 from drainledger.web.fhir import search as fhir_search
 from tests.convert.journals import collector, connected, correction, drain, reading, retraction
 from tests.web.http import Http, caller, key_for, settings_for
@@ -201,16 +202,22 @@ def test_answers_are_valid(ward: Http, conformance_dir: Path, fhir: Any) -> None
     assert problems([*bodies, lastn.content], fhir, conformance_dir) == []
 
 
-def test_an_answer_is_written_where_nobody_else_waits(ward: Http, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("path", "module"), [("Observation", fhir_search), ("Observation/_history", fhir_history)]
+)
+def test_an_answer_is_written_where_nobody_else_waits(
+    ward: Http, monkeypatch: pytest.MonkeyPatch, path: str, module: ModuleType
+) -> None:
     """Thousands of resources take long to write: not on the thread that serves everybody."""
     wrote = set[int]()
+    subset = module.subset
 
     def noting(*args: Any, **named: Any) -> Any:
         wrote.add(threading.get_ident())
-        return searchset(*args, **named)
+        return subset(*args, **named)
 
-    monkeypatch.setattr(fhir_search, "searchset", noting)
-    assert ward.get("/fhir/R4/Observation").status_code == 200
+    monkeypatch.setattr(module, "subset", noting)
+    assert ward.get(f"/fhir/R4/{path}").status_code == 200
     assert len(wrote) == 1
     assert threading.get_ident() not in wrote
 

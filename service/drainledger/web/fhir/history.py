@@ -83,14 +83,14 @@ async def _answer(request: Request, principal: Principal, type: str, id: str | N
         part = part_asked(request)
         asked = _asked(request, service, principal, kind, id)
 
-        def look() -> tuple[Asked, Page]:
+        def answered() -> Response:
             with service.store.read(principal.tenant) as read:
                 settled = asked if asked.horizon else msgspec.structs.replace(asked, horizon=read.last_seq())
-                return settled, _page(service, read, kind, id, settled, count=part.summary == "count")
+                page = _page(service, read, kind, id, settled, count=part.summary == "count")
+            touch(access, *(stored for _, stored in page.entries))
+            return fhir_reply(request, _bundle(request, principal, kind, id, settled, page, part))
 
-        settled, page = await in_thread(look)
-        touch(access, *(stored for _, stored in page.entries))
-        return fhir_reply(request, _bundle(request, principal, kind, id, settled, page, part))
+        return await in_thread(answered)
 
 
 # What is asked
